@@ -2,7 +2,7 @@
 
 The constructors raise `SettingsError` naming the field; after that nothing raises. Defaults are
 common practice for LiFePO4, to be replaced by the installer from the makers' data. A default of
-None for a voltage means "per cell times `cell_count`", see PER_CELL.
+None for a voltage means so many millivolts a cell, times `cell_count`.
 """
 
 from .errors import SettingsError
@@ -122,14 +122,9 @@ BANK_CHOICES = (
     ("survive_pack_loss", ("off", "strict")),  # keep room for the loss of any one pack
 )
 
-# Voltages that default to so many mV a cell.
-PER_CELL = (
-    ("charge_voltage_ceiling_mv", 3_550),
-    ("discharge_voltage_floor_mv", 2_800),
-    ("limp_voltage_mv", 3_320),
-    ("limp_low_voltage_mv", 3_100),
-)
-STAGE_PER_CELL = (("absorption_mv", 3_450), ("float_mv", 3_350))
+# The daily charge's targets where StageSettings leaves them open, mV a cell.
+ABSORPTION_CELL_MV = 3_450
+FLOAT_CELL_MV = 3_350
 
 CHARGE_TEMPERATURES = ((0, 0), (150, 1_000), (450, 1_000), (550, 0))
 DISCHARGE_TEMPERATURES = ((-200, 0), (0, 1_000), (550, 1_000), (600, 0))
@@ -288,12 +283,12 @@ class BankSettings:
         self.stages = StageSettings() if stages is None else stages
         self.own_packs = own_packs
         self.cell_count = cell_count
-        self.charge_voltage_ceiling_mv = charge_voltage_ceiling_mv
-        self.discharge_voltage_floor_mv = discharge_voltage_floor_mv
+        self.charge_voltage_ceiling_mv = per_cell(charge_voltage_ceiling_mv, 3_550, cell_count)
+        self.discharge_voltage_floor_mv = per_cell(discharge_voltage_floor_mv, 2_800, cell_count)
         self.charge_current_ceiling_ma = charge_current_ceiling_ma
         self.discharge_current_ceiling_ma = discharge_current_ceiling_ma
-        self.limp_voltage_mv = limp_voltage_mv
-        self.limp_low_voltage_mv = limp_low_voltage_mv
+        self.limp_voltage_mv = per_cell(limp_voltage_mv, 3_320, cell_count)
+        self.limp_low_voltage_mv = per_cell(limp_low_voltage_mv, 3_100, cell_count)
         self.fresh_ms = fresh_ms
         self.unheard_ms = unheard_ms
         self.recovery_samples = recovery_samples
@@ -320,7 +315,6 @@ class BankSettings:
         _check_ints(self, BANK_INTS)
         _check_flags(self, BANK_FLAGS)
         _check_choices(self, BANK_CHOICES)
-        _fill_voltages(self)
         _check_bank(self)
 
 
@@ -404,15 +398,9 @@ def _packs(packs: object) -> list[PackSettings]:
     return list(packs)
 
 
-def _fill_voltages(bank: BankSettings) -> None:
-    for name, cell_mv in PER_CELL:
-        if getattr(bank, name) is None:
-            setattr(bank, name, cell_mv * bank.cell_count)
-    if not isinstance(bank.stages, StageSettings):
-        raise SettingsError("stages", "StageSettings", bank.stages)
-    for name, cell_mv in STAGE_PER_CELL:
-        if getattr(bank.stages, name) is None:
-            setattr(bank.stages, name, cell_mv * bank.cell_count)
+def per_cell(value: int | None, cell_mv: int, cell_count: int) -> int:
+    """Return `value`, or `cell_mv` for each cell where the installer left it open."""
+    return cell_mv * cell_count if value is None and type(cell_count) is int else value  # type: ignore[return-value]  # checked right after
 
 
 def _check_bank(bank: BankSettings) -> None:
@@ -422,8 +410,12 @@ def _check_bank(bank: BankSettings) -> None:
     if bank.coherent_ms > bank.coherent_keep_ms:
         raise SettingsError("coherent_keep_ms", "at least coherent_ms", bank.coherent_keep_ms)
     stages = bank.stages
+    if not isinstance(stages, StageSettings):
+        raise SettingsError("stages", "StageSettings", stages)
+    absorption_mv = per_cell(stages.absorption_mv, ABSORPTION_CELL_MV, bank.cell_count)
+    float_mv = per_cell(stages.float_mv, FLOAT_CELL_MV, bank.cell_count)
     for lower, upper, low, high in (
-        ("float_mv", "absorption_mv", stages.float_mv, stages.absorption_mv),
+        ("float_mv", "absorption_mv", float_mv, absorption_mv),
         ("limp_low_voltage_mv", "limp_voltage_mv", bank.limp_low_voltage_mv, bank.limp_voltage_mv),
         (
             "discharge_voltage_floor_mv",
@@ -432,7 +424,7 @@ def _check_bank(bank: BankSettings) -> None:
             bank.charge_voltage_ceiling_mv,
         ),
     ):
-        if low is not None and high is not None and low >= high:
+        if low >= high:
             raise SettingsError(lower, "below " + upper + " (" + str(high) + ")", low)
     if not isinstance(bank.own_packs, (list, tuple)):
         raise SettingsError("own_packs", "a list of pack names", bank.own_packs)

@@ -18,3 +18,35 @@ def since(now_ms: int, then_ms: int) -> int:
     """
     gone_ms = (now_ms - then_ms) & TICK_MASK
     return gone_ms if gone_ms < HALF_RANGE else gone_ms - TICK_MASK - 1
+
+
+class Clock:
+    """The core's own time: follows the caller's `now_ms`, but never runs backwards.
+
+    Reports carry the caller's ticks; `read` maps them onto the core's. Only `advance` (called once
+    a step) moves time, so the order of reports between two steps cannot matter. Where the caller's
+    counter falls back (a restarted source), the core's time stands still and goes on from there.
+    """
+
+    __slots__ = ("_offset_ms", "_raw_ms", "now_ms")
+
+    def __init__(self) -> None:
+        self.now_ms = 0
+        self._raw_ms: int | None = None
+        self._offset_ms = 0
+
+    def read(self, raw_ms: int) -> int:
+        """Return the core's tick for the caller's `raw_ms`."""
+        if self._raw_ms is None:
+            self._raw_ms = raw_ms & TICK_MASK
+            self._offset_ms = -self._raw_ms
+        return (raw_ms + self._offset_ms) & TICK_MASK
+
+    def advance(self, raw_ms: int) -> int:
+        """Move on to the caller's `raw_ms`; return how far that is [ms], 0 or more."""
+        gone_ms = since(self.read(raw_ms), self.now_ms)
+        if gone_ms < 0:
+            self._offset_ms = (self._offset_ms - gone_ms) & TICK_MASK
+            gone_ms = 0
+        self.now_ms = (self.now_ms + gone_ms) & TICK_MASK
+        return gone_ms

@@ -1,0 +1,267 @@
+"""The parts of a running bank, side by side, and how a pack's news reaches each of them."""
+
+from .direction import Charge, Direction, Discharge
+from .merge import Merge
+from .pack import LATE, LIVE, REMOVED, Pack
+from .presence import heard, note_move, watch
+from .reference import NO_CAP
+from .report import BusReport, PackReport
+from .requests import Wishes
+from .settings import BankSettings, PackSettings
+from .shares import TOP_CELL_MV, Shares
+from .stages import Stages
+from .ticks import TICK_MASK, Clock, since
+from .view import SystemView
+from .voltage import NEAR_CEILING_MV, ChargeVoltage, DischargeVoltage, VoltageSide
+
+TYPICAL_PACK_MA = 50_000  # the size of a pack of which the settings say nothing
+SOC_HYSTERESIS_PERMILLE = 20  # a state-of-charge wish lets go this far from its mark
+
+
+class Bank:
+    """Everything that a step reads and writes. Rows are packs, in the order of their names, so
+    that the order of the settings cannot matter."""
+
+    def __init__(self, settings: BankSettings) -> None:
+        self.settings = settings
+        self.names = sorted([pack.pack for pack in settings.packs])
+        self.packs: list[Pack] = []
+        for name in self.names:
+            self.packs.append(Pack(len(self.packs), _named(settings.packs, name)))
+        self.by_name = {pack.settings.pack: pack for pack in self.packs}
+        count = len(self.packs)
+        self.clock = Clock()
+        self.merge = Merge(count)
+        self.view = SystemView(self.names)
+        scale_ma = sum([_size_ma(pack) for pack in settings.packs])
+        self.charge = Charge(settings, scale_ma)
+        self.discharge = Discharge(settings, scale_ma)
+        self.charge_voltage = ChargeVoltage(settings)
+        self.discharge_voltage = DischargeVoltage(settings)
+        self.currents: tuple[Direction, ...] = (self.charge, self.discharge)
+        self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
+        self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
+        self.shares = Shares(count)
+        self.connected = [0] * count  # 1: shares are learned over this set
+        self.stages = Stages(settings)
+        self.wishes = Wishes()
+        self.stirs = 0  # steps in which some pack's current moved
+        self.stirred = False
+        self.look_left_ms = 0  # until some pack must be looked at for silence
+        self.bus_sample: int | None = None
+        self.bus_ma: int | None = None
+        self.bus_taken_ms = 0
+        for pack in self.packs:
+            self.enter(pack)
+
+    def hear(self, pack: Pack, report: PackReport, now_ms: int) -> None:
+        """Take a checked report that is news, at the core's `now_ms`, into every column."""
+        i = pack.index
+        before_ma = pack.current_ma
+        moved = pack.take(report)
+        if moved:
+            note_move(pack, now_ms, self.stirs)
+            if before_ma is not None and pack.current_ma is not None:
+                zero_ma = self.settings.zero_current_ma
+                if not -zero_ma < pack.current_ma - before_ma < zero_ma:
+                    self.stirred = True
+        age_ms = report.age_ms or 0
+        if age_ms:
+            self.look_left_ms = 0
+        heard(pack, (now_ms - age_ms) & TICK_MASK, now_ms, moved, self.settings)
+        self.charge.hear(
+            i,
+            report.charge_current_limit_ma,
+            report.charge_allowed,
+            report.charge_path_closed,
+        )
+        self.discharge.hear(
+            i,
+            report.discharge_current_limit_ma,
+            report.discharge_allowed,
+            report.discharge_path_closed,
+        )
+        self.own_mv[0][i] = report.charge_voltage_limit_mv
+        self.own_mv[1][i] = report.discharge_voltage_limit_mv
+        self.enter(pack)
+        if pack.current_ma is not None:
+            self.shares.hear(i, pack.current_ma)
+        if pack.cell_max_mv is not None and pack.cell_max_mv > TOP_CELL_MV:
+            self.shares.spoil()
+
+    def enter(self, pack: Pack) -> None:
+        """Write the pack's row everywhere: its reading, its presence or a wish has changed."""
+        i = pack.index
+        self.merge.enter(pack)
+        self.charge.enter(pack)
+        self.discharge.enter(pack)
+        self.charge_voltage.enter(pack, self.own_mv[0][i])
+        self.discharge_voltage.enter(pack, self.own_mv[1][i])
+        heard = pack.presence == LIVE or pack.presence == LATE
+        connected = heard and not self.charge.open[i] and not self.discharge.open[i]
+        if self.connected[i] != (1 if connected else 0):
+            self.shares.put_away(self.connected)
+            self.connected[i] = 1 if connected else 0
+
+    def hear_bus(self, report: BusReport, now_ms: int) -> None:
+        """Take a checked reading of the bus meter, if it is news."""
+        if report.sample != self.bus_sample:
+            self.bus_sample = report.sample
+            self.bus_ma = report.current_ma
+            self.bus_taken_ms = (now_ms - (report.age_ms or 0)) & TICK_MASK
+
+    def look(self, dt_ms: int) -> None:
+        """Look for silence, when the next pack is due."""
+        self.stirs += 1 if self.stirred else 0
+        self.stirred = False
+        self.look_left_ms -= dt_ms
+        if self.look_left_ms > 0:
+            return
+        self.look_left_ms = self.settings.fresh_ms
+        for pack in self.packs:
+            presence = pack.presence
+            still = self.charge.open[pack.index] or self.discharge.open[pack.index]
+            left_ms = watch(pack, self.clock.now_ms, self.stirs, still, self.settings)
+            self.look_left_ms = min(self.look_left_ms, left_ms)
+            if pack.presence != presence:
+                self.enter(pack)
+
+    def somebody_speaks(self) -> bool:
+        """Is any pack live or late?"""
+        for pack in self.packs:
+            if pack.presence == LIVE or pack.presence == LATE:
+                return True
+        return False
+
+    def step_stages(self, dt_ms: int) -> None:
+        """Show the stages the bank, as the last step's limits left it, and let them move on."""
+        side = self.charge_voltage
+        side.survey()
+        self.discharge_voltage.survey()
+        facts = self.stages.facts
+        facts.voltage_mv = self.view.voltage_mv
+        facts.current_ma = self.view.current_ma
+        facts.soc_permille = self.view.soc_permille
+        facts.cell_arrived = side.least_gap_mv <= NEAR_CEILING_MV
+        facts.tails_small = self.stages.held and self.tails_small()
+        facts.idle_ma = self.settings.zero_current_ma
+        facts.dwell_left_ms = self.charge.dwell_left_ms
+        facts.denied = self.charge.denied or self.charge.dwell_left_ms > 0
+        wish_mv = NO_CAP if self.wishes.charge_mv is None else self.wishes.charge_mv
+        facts.target_cap_mv = min(side.tightest_own_mv, side.end_mv(), wish_mv)
+        self.stages.step(dt_ms)
+        slope = self.settings.voltage_slope_mv_per_s
+        target_mv = self.stages.target_mv()
+        side.stage.follow(target_mv, target_mv, slope, dt_ms)
+        side.wish.follow(self.wishes.charge_mv, side.value, slope, dt_ms)
+
+    def local_refusal(self, side: Direction) -> bool:
+        """Does a pack wired to this very board refuse, where that is to stop the bank?"""
+        if self.settings.local_refusal_stops_bank:
+            for name in self.settings.own_packs:
+                pack = self.by_name[name]
+                if pack.presence != REMOVED and side.allowed[pack.index] is False:
+                    return True
+        return False
+
+    def fresh_bus_ma(self) -> int | None:
+        """What the bus meter says, while that is fresh. Staleness latches."""
+        if self.bus_ma is None:
+            return None
+        age_ms = since(self.clock.now_ms, self.bus_taken_ms)
+        if age_ms < 0:
+            self.bus_taken_ms = self.clock.now_ms
+        elif age_ms > self.settings.fresh_ms:
+            self.bus_ma = None
+        return self.bus_ma
+
+    def tails_small(self) -> bool:
+        """Is every connected pack's current within its own tail, with only the battery limiting?
+
+        Our own limit must leave twice the tails free, or it could be what limits. A pack that is
+        late or unheard, or whose capacity nobody knows, has not shown a tail.
+        """
+        rate = self.stages.number("tail_rate_permille")
+        tails_ma = 0
+        for pack in self.packs:
+            i = pack.index
+            if self.merge.lost[i] or self.merge.late[i]:
+                return False
+            if pack.presence != LIVE or self.charge.open[i]:
+                continue
+            if pack.capacity_mah is None or pack.current_ma is None:
+                return False
+            tail_ma = pack.capacity_mah * rate // 1_000
+            tails_ma += tail_ma
+            if not -tail_ma <= pack.current_ma <= tail_ma:
+                return False
+        return self.charge.value >= 2 * tails_ma > 0
+
+    def apply_wishes(self) -> None:
+        """Bring the owner's wishes to where they bind, after one came, went or ran out."""
+        wishes = self.wishes
+        self.charge.wish_ma = wishes.charge_ma
+        self.charge.wish_stop = wishes.stop_charge
+        self.discharge.wish_ma = wishes.discharge_ma
+        self.discharge.wish_stop = wishes.stop_discharge
+        for pack in self.packs:
+            withheld = wishes.withheld(pack.settings.pack)
+            if withheld != pack.withheld:
+                pack.withheld = withheld
+                self.enter(pack)
+
+    def apply_soc_wishes(self) -> None:
+        """Judge the owner's state-of-charge window, by the last word of every pack there is.
+
+        A silent pack counts with what it last said: its silence must not open the window. Nothing
+        known: the window does not bind.
+        """
+        wishes = self.wishes
+        top = wishes.top_permille
+        if top is not None and wishes.full_every_days is not None:
+            if self.stages.since_full_minutes >= wishes.full_every_days * 1_440:
+                top = None
+        reserve = wishes.reserve_permille
+        if top is None and reserve == 0:
+            self.charge.wish_soc = False
+            self.discharge.wish_soc = False
+            return
+        soc = _last_soc(self.packs)
+        if top is None or soc is None:
+            self.charge.wish_soc = False
+        else:
+            slack = SOC_HYSTERESIS_PERMILLE if self.charge.wish_soc else 0
+            self.charge.wish_soc = soc > top - slack if slack else soc >= top
+        if reserve == 0 or soc is None:
+            self.discharge.wish_soc = False
+        else:
+            slack = SOC_HYSTERESIS_PERMILLE if self.discharge.wish_soc else 0
+            self.discharge.wish_soc = soc < reserve + slack if slack else soc <= reserve
+
+
+def _named(packs: list[PackSettings], name: str) -> PackSettings:
+    for settings in packs:
+        if settings.pack == name:
+            return settings
+    raise KeyError(name)
+
+
+def _size_ma(settings: PackSettings) -> int:
+    """The size of a pack, from settings alone: its ceiling, or the half-hour rate... of nothing
+    known, a typical pack. Only for what counts as "small" and "steady"."""
+    if settings.charge_current_ceiling_ma is not None:
+        return settings.charge_current_ceiling_ma
+    if settings.capacity_mah is not None:
+        return settings.capacity_mah // 2
+    return TYPICAL_PACK_MA
+
+
+def _last_soc(packs: list[Pack]) -> int | None:
+    """The charge-weighted state of charge over the last word of every pack that is not removed."""
+    weight = 0
+    charged = 0
+    for pack in packs:
+        if pack.presence != "removed" and pack.soc_permille is not None and pack.capacity_mah:
+            weight += pack.capacity_mah // 100
+            charged += pack.soc_permille * (pack.capacity_mah // 100)
+    return charged // weight if weight else None

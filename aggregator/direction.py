@@ -1,0 +1,231 @@
+"""One direction of current, charge or discharge: what each pack may take, and the room left.
+
+Both directions are the same mathematics seen from two sides, so everything here counts current
+as positive when it flows in this direction. Each pack writes its row of the columns once, when a
+report comes in (`enter`); a step then needs only sums and minima over columns (headroom.py). A pack
+that does not count holds the neutral element: 0 in a sum, NO_CAP in a minimum.
+"""
+
+from .derate import cell_permille, reliable_ma, temperature_permille
+from .pack import LATE, LIVE, REMOVED, UNHEARD, Pack
+from .reference import NO_CAP, Reference
+from .settings import BankSettings, PackSettings
+from .shares import Shares
+
+
+class Direction:
+    """The columns of one direction, and what the last `survey` found in them (all mA >= 0)."""
+
+    name = ""
+    sign = 1
+
+    def __init__(self, bank: BankSettings, scale_ma: int) -> None:
+        count = len(bank.packs)
+        self.bank = bank
+        self.scale_ma = scale_ma  # the size of the bank, for "small" and "steady"
+        # Columns: one element a pack.
+        self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
+        self.allowed: list[bool | None] = [None] * count
+        self.closed: list[bool | None] = [None] * count
+        self.open = [False] * count  # no current can flow in this direction
+        self.unknown = [0] * count  # 1: connected, but its current is not known
+        self.flow_ma = [0] * count  # its current, as far as it counts
+        self.limit_ma = [NO_CAP] * count  # L_i, what it may take
+        self.room_ma = [NO_CAP] * count  # L_i - I_i
+        self.contribution_ma = [0] * count
+        self.grant_ma = [NO_CAP] * count  # what the bank may do while this pack is unheard
+        self.refusing = [0] * count  # 1: refuses, and is connected
+        self.ramp_ma = [0] * count  # its ceiling, or else its own limit: what ramps are made of
+        # References: readings from earlier that are still good.
+        self.quiet = Reference(count)  # the last moment without a total
+        self.steady = Reference(count)  # the last moment when the total stood still
+        self.still_ma = 0
+        self.still_ms = 0
+        # Timers, running down.
+        self.settle_left_ms = 0  # a pack was above its limit
+        self.path_left_ms = 0  # a path opened or closed
+        self.dwell_left_ms = 0  # a denial was in force
+        # What the survey found.
+        self.total_ma = 0
+        self.contributions_ma = 0
+        self.granted_ma = NO_CAP
+        self.headroom_ma = NO_CAP
+        self.loss_ma = NO_CAP  # what the rest could carry if any one pack opened
+        self.current_unknown = False
+        self.refuser = -1  # row of the first pack that refuses while connected
+        self.tightest = -1  # row of the pack with the least room
+        self.unheard = -1  # row of the pack with the least grant
+        self.some_late = False
+        self.local_refusal = False
+        # What the owner wishes.
+        self.wish_ma = NO_CAP
+        self.wish_stop = False
+        self.wish_soc = False  # a state-of-charge wish stops this direction now
+        # The limit (limits.py fills these).
+        self.value = 0
+        self.rule = 0  # row of the table
+        self.previous = 0
+        self.ramp_to = 0
+        self.carry = 0
+        self.denied = True
+
+    # What differs between the two directions.
+
+    def ceiling_ma(self, settings: PackSettings) -> int | None:
+        raise NotImplementedError
+
+    def grant_of(self, settings: PackSettings) -> int:
+        raise NotImplementedError
+
+    def by_temperature_permille(self, pack: Pack) -> int:
+        """Return what temperature leaves of a pack's limit."""
+        raise NotImplementedError
+
+    def by_cell_permille(self, pack: Pack) -> int:
+        """Return what the extreme cell leaves of a pack's limit."""
+        raise NotImplementedError
+
+    def bank_ceiling_ma(self) -> int | None:
+        raise NotImplementedError
+
+    def widened(self, shares: Shares) -> bool:
+        """May steady readings use less than the worst case, for the split of extra current?"""
+        raise NotImplementedError
+
+    def quiet_tenths(self, shares: Shares) -> int:
+        """How much of the quiet reading's total counts, in tenths."""
+        raise NotImplementedError
+
+    # Entering a pack's row.
+
+    def hear(self, i: int, own_ma: int | None, allowed: bool | None, closed: bool | None) -> None:
+        """Note what pack `i` says about this direction; `enter` must follow."""
+        self.own_ma[i] = own_ma
+        self.allowed[i] = allowed
+        self.closed[i] = closed
+
+    def enter(self, pack: Pack) -> None:
+        """Write the pack's row of the columns, from its last reading and its presence."""
+        i = pack.index
+        connected = pack.presence == LIVE or pack.presence == LATE
+        flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
+        is_open = self._is_open(pack, flow_ma)
+        if is_open is not self.open[i]:
+            self.open[i] = is_open
+            self.path_left_ms = self.bank.path_settle_ms
+            self.forget()
+        limit_ma = self.usable_ma(pack)
+        refuses = self.allowed[i] is False and not is_open
+        self.unknown[i] = 1 if connected and pack.current_ma is None else 0
+        self.refusing[i] = 1 if connected and refuses else 0
+        counts = connected and not is_open
+        self.flow_ma[i] = flow_ma if connected else min(0, flow_ma)
+        self.limit_ma[i] = limit_ma if counts else NO_CAP
+        self.room_ma[i] = limit_ma - flow_ma if counts else NO_CAP
+        adds = counts and not refuses and not pack.withheld
+        self.contribution_ma[i] = limit_ma if adds else 0
+        self.grant_ma[i] = NO_CAP
+        self.ramp_ma[i] = self.most_ma(pack)
+        if pack.presence == UNHEARD:
+            self.grant_ma[i] = 0 if refuses else min(limit_ma, self.grant_of(pack.settings))
+        elif pack.presence == REMOVED:
+            self.flow_ma[i] = 0
+
+    def most_ma(self, pack: Pack) -> int:
+        """Return the pack's ceiling [mA], or else its own limit; nothing known: 0."""
+        ceiling_ma = self.ceiling_ma(pack.settings)
+        own_ma = self.own_ma[pack.index]
+        return ceiling_ma if ceiling_ma is not None else own_ma or 0
+
+    def usable_ma(self, pack: Pack) -> int:
+        """Return L_i [mA], what the pack may take now. An unknown own limit is 0."""
+        own_ma = min(self.own_ma[pack.index] or 0, self.most_ma(pack))
+        left_ma = reliable_ma(own_ma, pack.settings, self.bank.margin_permille)
+        left_ma = left_ma * self.by_temperature_permille(pack) // 1_000
+        return left_ma * self.by_cell_permille(pack) // 1_000
+
+    def _is_open(self, pack: Pack, flow_ma: int) -> bool:
+        """Is the pack's path open? Its word beats the setting; the setting needs a still current."""
+        closed = self.closed[pack.index]
+        if closed is not None:
+            return not closed
+        return (
+            self.allowed[pack.index] is False
+            and pack.settings.opens_path_on_refusal
+            and pack.current_ma is not None
+            and flow_ma <= self.bank.zero_current_ma
+        )
+
+    def forget(self) -> None:
+        """Drop the readings from earlier: packs came, went, or changed how they share."""
+        self.quiet.valid = False
+        self.steady.valid = False
+        self.still_ms = 0
+
+    def uses_learned(self, shares: Shares) -> bool:
+        """Is this direction told to use learned shares, and are they learned?"""
+        raise NotImplementedError
+
+
+class Charge(Direction):
+    """Into the packs."""
+
+    name = "charge"
+    sign = 1
+
+    def ceiling_ma(self, settings: PackSettings) -> int | None:
+        return settings.charge_current_ceiling_ma
+
+    def grant_of(self, settings: PackSettings) -> int:
+        return settings.unheard_charge_current_ma
+
+    def by_temperature_permille(self, pack: Pack) -> int:
+        curve = pack.settings.charge_temperature_curve
+        return temperature_permille(curve, pack.cold_decic, pack.hot_decic)
+
+    def by_cell_permille(self, pack: Pack) -> int:
+        return cell_permille(pack.settings.charge_cell_curve, pack.cell_max_mv)
+
+    def bank_ceiling_ma(self) -> int | None:
+        return self.bank.charge_current_ceiling_ma
+
+    def uses_learned(self, shares: Shares) -> bool:
+        return shares.learned and self.bank.charge_sharing == "learned"
+
+    def widened(self, shares: Shares) -> bool:
+        return self.bank.charger_limits == "output" or self.uses_learned(shares)
+
+    def quiet_tenths(self, shares: Shares) -> int:
+        return 10
+
+
+class Discharge(Direction):
+    """Out of the packs. Loads step without asking, so the limit must be open beforehand."""
+
+    name = "discharge"
+    sign = -1
+
+    def ceiling_ma(self, settings: PackSettings) -> int | None:
+        return settings.discharge_current_ceiling_ma
+
+    def grant_of(self, settings: PackSettings) -> int:
+        return settings.unheard_discharge_current_ma
+
+    def by_temperature_permille(self, pack: Pack) -> int:
+        curve = pack.settings.discharge_temperature_curve
+        return temperature_permille(curve, pack.cold_decic, pack.hot_decic)
+
+    def by_cell_permille(self, pack: Pack) -> int:
+        return cell_permille(pack.settings.discharge_cell_curve, pack.cell_min_mv)
+
+    def bank_ceiling_ma(self) -> int | None:
+        return self.bank.discharge_current_ceiling_ma
+
+    def uses_learned(self, shares: Shares) -> bool:
+        return shares.learned and self.bank.discharge_sharing == "learned"
+
+    def widened(self, shares: Shares) -> bool:
+        return True
+
+    def quiet_tenths(self, shares: Shares) -> int:
+        return 10 if shares.learned else 7

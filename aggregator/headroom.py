@@ -1,0 +1,121 @@
+"""The room left in one direction: how far the total may go, by what the packs carry now.
+
+Extra current splits over the packs by conductance, so pack i gets at most all of it. From any
+reading (total I, currents I_i) that was itself safe, `I + min(L_i - I_i)` is therefore a safe
+total, whatever the bank is made of. docs/explanation/headroom.md has the proof, what it assumes,
+and the five cases that need more; they are the branches here.
+"""
+
+from .direction import Direction
+from .reference import NO_CAP
+from .shares import Shares
+
+
+def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> None:
+    """Find the room of `side` and its tightest pack, after `dt_ms`.
+
+    `bus_ma`: what a bus meter says, positive: charging; None: there is none, or it is not fresh.
+    """
+    side.settle_left_ms = max(0, side.settle_left_ms - dt_ms)
+    side.path_left_ms = max(0, side.path_left_ms - dt_ms)
+    side.dwell_left_ms = max(0, side.dwell_left_ms - dt_ms)
+    side.steady.run_down(dt_ms)
+    side.granted_ma = min(side.grant_ma)
+    silence = side.granted_ma < NO_CAP
+    side.unheard = side.grant_ma.index(side.granted_ma) if silence else -1
+    missing = sum(side.unknown)
+    if missing == 1 and bus_ma is not None and not silence:
+        _fill_in(side, side.unknown.index(1), bus_ma)
+        missing = 0
+    side.current_unknown = missing > 0
+    side.refuser = side.refusing.index(1) if max(side.refusing) else -1
+    side.total_ma = sum(side.flow_ma)
+    side.contributions_ma = sum(side.contribution_ma)
+    room_ma = min(side.room_ma)
+    side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
+    if silence or missing:
+        side.forget()
+    else:
+        _keep_references(side, dt_ms)
+    if side.tightest < 0:
+        side.headroom_ma = NO_CAP  # no path: a rule of its own
+    elif room_ma < 0:
+        side.headroom_ma = max(0, _back_off(side, shares))
+        side.settle_left_ms = side.bank.settle_ms
+    else:
+        side.headroom_ma = max(0, _widest(side, room_ma, shares))
+
+
+def _fill_in(side: Direction, i: int, bus_ma: int) -> None:
+    """One pack's current is unknown, but the bus total tells it."""
+    side.flow_ma[i] = 0
+    flow_ma = side.sign * bus_ma - sum(side.flow_ma)
+    side.flow_ma[i] = flow_ma
+    if side.limit_ma[i] < NO_CAP:
+        side.room_ma[i] = side.limit_ma[i] - flow_ma
+
+
+def _keep_references(side: Direction, dt_ms: int) -> None:
+    """Remember the currents when the total is next to nothing, and when it stands still."""
+    total_ma = side.total_ma
+    quiet_ma = side.scale_ma // 1_000 * side.bank.quiet_permille
+    if -quiet_ma <= total_ma <= quiet_ma:
+        side.quiet.take(total_ma, side.flow_ma, 1)
+    coherent_ma = side.scale_ma // 1_000 * side.bank.coherent_permille
+    if -coherent_ma <= total_ma - side.still_ma <= coherent_ma:
+        side.still_ms = min(side.still_ms + dt_ms, side.bank.coherent_ms)
+    else:
+        side.still_ma = total_ma
+        side.still_ms = 0
+    if side.still_ms >= side.bank.coherent_ms:
+        side.steady.take(total_ma, side.flow_ma, side.bank.coherent_keep_ms)
+
+
+def _widest(side: Direction, room_ma: int, shares: Shares) -> int:
+    """The largest total [mA] that one of the good readings shows to be safe.
+
+    Now; when the total flows the other way, the last quiet moment; where loads share the bus or
+    shares are learned, the last steady moment, with less than the worst split.
+    """
+    widest_ma = side.total_ma + room_ma
+    if side.total_ma < 0 and side.quiet.valid:
+        safe_ma = side.quiet.safe_total_ma(side.limit_ma, None, 1_000)
+        widest_ma = max(widest_ma, safe_ma * side.quiet_tenths(shares) // 10)
+    if side.steady.valid and side.widened(shares):
+        learned = shares.inverse_permille if side.uses_learned(shares) else None
+        safe_ma = side.steady.safe_total_ma(side.limit_ma, learned, _assumed_permille(side))
+        widest_ma = max(widest_ma, safe_ma)
+    return widest_ma
+
+
+def _assumed_permille(side: Direction) -> int:
+    """1/s_max in permille, if no resistance is more than `assumed_resistance_ratio` times another:
+    1 + (n - 1)/ratio (algebra in docs/explanation/headroom.md). Rounded down."""
+    count = len(side.limit_ma) - side.limit_ma.count(NO_CAP)
+    return 1_000 + 1_000 * max(0, count - 1) // side.bank.assumed_resistance_ratio
+
+
+def _back_off(side: Direction, shares: Shares) -> int:
+    """A pack is above its L_i: the total [mA] that brings every one of them back.
+
+    The smallest of: the total shrunk in proportion; the total less the excess over the pack's
+    share, where that is learned, or seen in the currents since the last quiet moment.
+    """
+    total_ma = side.total_ma
+    back_ma = total_ma
+    least_share = shares.least_permille(len(side.limit_ma), side.bank.assumed_resistance_ratio)
+    for i in range(len(side.room_ma)):
+        room_ma = side.room_ma[i]
+        if room_ma >= 0:
+            continue
+        back_ma = min(back_ma, total_ma + room_ma)
+        limit_ma = side.limit_ma[i]
+        flow_ma = limit_ma - room_ma
+        if total_ma > 0 and flow_ma > 0:
+            back_ma = min(back_ma, total_ma // 100 * (limit_ma * 1_000 // flow_ma) // 10)
+        share = shares.lower_permille[i] if shares.learned else 0
+        if not share and side.quiet.valid:
+            share = side.quiet.share_permille(i, total_ma, flow_ma, least_share)
+        if share:
+            back_ma = min(back_ma, total_ma + room_ma * 1_000 // share)
+    return back_ma

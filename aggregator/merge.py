@@ -1,0 +1,160 @@
+"""The packs as one battery: sums, extremes and charge-weighted values, written into the view.
+
+Each pack writes its row of the columns when a report comes in or its presence changes; a step
+needs only sums and extremes over columns. A pack that does not count holds the neutral element.
+"""
+
+from .pack import LATE, LIVE, REMOVED, Pack
+from .reference import NO_CAP
+from .view import SystemView
+
+# The neutral element of a maximum: no voltage, temperature or charge gets there.
+NONE_SO_HIGH = -NO_CAP
+# Capacities are summed in 0.1 Ah, so that charge times capacity stays a small integer.
+MAH_PER_UNIT = 100
+
+
+class Merge:
+    """The columns of everything that is added up or compared over packs."""
+
+    __slots__ = (
+        "capacity",
+        "cell_high_mv",
+        "cell_low_mv",
+        "charged",
+        "cold_decic",
+        "complete",
+        "current_ma",
+        "hot_decic",
+        "late",
+        "live",
+        "lost",
+        "protections",
+        "soc_high",
+        "soc_low",
+        "soh_low",
+        "voltage_high_mv",
+        "voltage_low_mv",
+        "voltage_mv",
+        "warnings",
+        "weight",
+    )
+
+    def __init__(self, count: int) -> None:
+        self.live = [0] * count  # 1: live, and says its voltage
+        self.late = [0] * count  # 1: late
+        self.lost = [1] * count  # 1: neither live, late nor removed
+        self.complete = [0] * count  # 1: live, and says its charge and capacity, or removed
+        self.voltage_mv = [0] * count
+        self.voltage_low_mv = [NO_CAP] * count
+        self.voltage_high_mv = [NONE_SO_HIGH] * count
+        self.current_ma = [0] * count
+        self.capacity = [0] * count  # 0.1 Ah, of all that are heard
+        self.weight = [0] * count  # 0.1 Ah, of those that also say their charge
+        self.charged = [0] * count  # charge times weight
+        self.soc_low = [NO_CAP] * count
+        self.soc_high = [NONE_SO_HIGH] * count
+        self.soh_low = [NO_CAP] * count
+        self.cell_low_mv = [NO_CAP] * count
+        self.cell_high_mv = [NONE_SO_HIGH] * count
+        self.cold_decic = [NO_CAP] * count
+        self.hot_decic = [NONE_SO_HIGH] * count
+        self.warnings = [0] * count
+        self.protections = [0] * count
+
+    def enter(self, pack: Pack) -> None:
+        """Write the pack's row, from its last reading and its presence."""
+        i = pack.index
+        live = pack.presence == LIVE
+        heard = live or pack.presence == LATE
+        removed = pack.presence == REMOVED
+        speaks = live and pack.voltage_mv is not None
+        self.live[i] = 1 if speaks else 0
+        self.late[i] = 1 if pack.presence == LATE else 0
+        self.lost[i] = 0 if heard or removed else 1
+        self.voltage_mv[i] = (pack.voltage_mv or 0) if speaks else 0
+        self.voltage_low_mv[i] = _or(pack.voltage_mv if live else None, NO_CAP)
+        self.voltage_high_mv[i] = _or(pack.voltage_mv if live else None, NONE_SO_HIGH)
+        self.current_ma[i] = (pack.current_ma or 0) if heard else 0
+        soc = pack.soc_permille if heard else None
+        capacity_mah = pack.capacity_mah if heard else None
+        self.capacity[i] = _or(capacity_mah, 0) // MAH_PER_UNIT
+        self.weight[i] = 0 if soc is None else self.capacity[i]
+        self.charged[i] = _or(soc, 0) * self.weight[i]
+        known = live and soc is not None and capacity_mah is not None
+        self.complete[i] = 1 if known or removed else 0
+        self.soc_low[i] = _or(soc, NO_CAP)
+        self.soc_high[i] = _or(soc, NONE_SO_HIGH)
+        self.soh_low[i] = _or(pack.soh_permille if heard else None, NO_CAP)
+        self.cell_low_mv[i] = NO_CAP if removed else _or(pack.cell_min_mv, NO_CAP)
+        self.cell_high_mv[i] = NONE_SO_HIGH if removed else _or(pack.cell_max_mv, NONE_SO_HIGH)
+        self.cold_decic[i] = NO_CAP if removed else _or(pack.temperature_min_decic, NO_CAP)
+        self.hot_decic[i] = NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
+        self.warnings[i] = 0 if removed else pack.warnings
+        self.protections[i] = 0 if removed else pack.protections
+
+    def tell(self, view: SystemView, packs: list[Pack]) -> None:
+        """Write the bank's numbers into the view."""
+        self._tell_power(view)
+        self._tell_charge(view)
+        low_mv = min(self.cell_low_mv)
+        high_mv = max(self.cell_high_mv)
+        view.cell_min_mv = None if low_mv == NO_CAP else low_mv
+        view.cell_max_mv = None if high_mv == NONE_SO_HIGH else high_mv
+        view.cell_min_row = self.cell_low_mv.index(low_mv)
+        view.cell_max_row = self.cell_high_mv.index(high_mv)
+        cold = min(self.cold_decic)
+        hot = max(self.hot_decic)
+        view.temperature_min_decic = None if cold == NO_CAP else cold
+        view.temperature_max_decic = None if hot == NONE_SO_HIGH else hot
+        view.temperature_min_row = self.cold_decic.index(cold)
+        view.temperature_max_row = self.hot_decic.index(hot)
+        view.warning_bits = _union(self.warnings)
+        view.protection_bits = _union(self.protections)
+        view.cell_min_no = packs[view.cell_min_row].cell_min_no
+        view.cell_max_no = packs[view.cell_max_row].cell_max_no
+
+    def _tell_power(self, view: SystemView) -> None:
+        live = sum(self.live)
+        view.current_ma = sum(self.current_ma)
+        if live == 0:
+            view.voltage_mv = None
+            view.voltage_min_mv = None
+            view.voltage_max_mv = None
+            view.power_w = None
+            return
+        view.voltage_mv = sum(self.voltage_mv) // live
+        view.voltage_min_mv = min(self.voltage_low_mv)
+        view.voltage_max_mv = max(self.voltage_high_mv)
+        # 10 mV times 100 mA is 1 mW: stays a small integer.
+        view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000
+
+    def _tell_charge(self, view: SystemView) -> None:
+        weight = sum(self.weight)
+        view.capacity_mah = sum(self.capacity) * MAH_PER_UNIT
+        view.partial = sum(self.complete) < len(self.complete)
+        soh = min(self.soh_low)
+        view.soh_permille = None if soh == NO_CAP else soh
+        if weight == 0:
+            view.soc_permille = None
+            view.soc_min_permille = None
+            view.soc_max_permille = None
+            view.remaining_mah = None
+            return
+        charged = sum(self.charged)
+        view.soc_permille = charged // weight
+        view.soc_min_permille = min(self.soc_low)
+        view.soc_max_permille = max(self.soc_high)
+        view.remaining_mah = charged // (1_000 // MAH_PER_UNIT)
+
+
+def _or(value: int | None, neutral: int) -> int:
+    return neutral if value is None else value
+
+
+def _union(column: list[int]) -> int:
+    bits = 0
+    if max(column):
+        for row in column:
+            bits |= row
+    return bits

@@ -1,0 +1,136 @@
+"""One voltage limit, charge or discharge: the smallest of every pack's word and its top cell's.
+
+The discharge voltage is the charge voltage in a mirror: all values here carry `sign`, so that
+"smallest" is the cautious side for both, and the limit is `sign * value`.
+"""
+
+from .pack import REMOVED, UNHEARD, Pack
+from .reference import NO_CAP
+from .settings import BankSettings
+
+CELL_GAIN = 4  # mV of pack voltage granted for each mV that the extreme cell is away from its end
+NEAR_CEILING_MV = 50  # a cell this close to its ceiling has arrived
+
+
+class Slope:
+    """A voltage target without hurry: falls along a slope, rises at once (the ramp is elsewhere).
+
+    `value` is None when nothing is asked.
+    """
+
+    __slots__ = ("carry", "value")
+
+    def __init__(self) -> None:
+        self.value: int | None = None
+        self.carry = 0
+
+    def follow(self, target_mv: int | None, start_mv: int, slope_mv_per_s: int, dt_ms: int) -> None:
+        """Go towards `target_mv`, coming from `start_mv` where nothing was asked before."""
+        if target_mv is None:
+            self.value = None
+            return
+        if self.value is None:
+            self.value = max(target_mv, start_mv)
+        if target_mv >= self.value:
+            self.value = target_mv
+            self.carry = 0
+            return
+        self.carry += min(dt_ms, 60_000) * slope_mv_per_s
+        self.value = max(target_mv, self.value - self.carry // 1_000)
+        self.carry %= 1_000
+
+
+class VoltageSide:
+    """The columns of one voltage limit, and the limit itself. Signed mV throughout."""
+
+    name = ""
+    sign = 1
+
+    def __init__(self, bank: BankSettings) -> None:
+        count = len(bank.packs)
+        self.bank = bank
+        self.own_mv = [NO_CAP] * count  # the pack's own limit
+        self.cell_gap_mv = [NO_CAP] * count  # how far its extreme cell is from its end
+        self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what that gap grants
+        self.silent = [0] * count  # 1: unheard
+        self.stage = Slope()
+        self.wish = Slope()
+        self.tightest_own_mv = NO_CAP
+        self.tightest_cell_mv = NO_CAP
+        self.least_gap_mv = NO_CAP
+        self.own_pack = -1
+        self.cell_pack = -1
+        self.silent_pack = -1
+        self.value = self.limp_mv()
+        self.rule = 0
+        self.previous = self.value
+        self.some_late = False
+        self.ramp_to = self.value
+        self.carry = 0
+
+    def limp_mv(self) -> int:
+        raise NotImplementedError
+
+    def end_mv(self) -> int:
+        """The installer's bound for the bank."""
+        raise NotImplementedError
+
+    def gap_mv(self, pack: Pack) -> int | None:
+        """How far the extreme cell is from its ceiling (or floor); None: unknown."""
+        raise NotImplementedError
+
+    def enter(self, pack: Pack, own_mv: int | None) -> None:
+        """Write the pack's row. `own_mv`: its own limit, unsigned."""
+        i = pack.index
+        removed = pack.presence == REMOVED
+        gap_mv = None if removed else self.gap_mv(pack)
+        self.own_mv[i] = NO_CAP if removed or own_mv is None else self.sign * own_mv
+        self.silent[i] = 1 if pack.presence == UNHEARD else 0
+        self.cell_gap_mv[i] = NO_CAP if gap_mv is None else gap_mv
+        if gap_mv is None or pack.voltage_mv is None:
+            self.cell_room_mv[i] = NO_CAP
+        else:
+            self.cell_room_mv[i] = self.sign * pack.voltage_mv + CELL_GAIN * gap_mv
+
+    def survey(self) -> None:
+        """Find the tightest rows."""
+        self.tightest_own_mv = min(self.own_mv)
+        self.tightest_cell_mv = min(self.cell_room_mv)
+        self.least_gap_mv = min(self.cell_gap_mv)
+        self.own_pack = self.own_mv.index(self.tightest_own_mv)
+        self.cell_pack = self.cell_room_mv.index(self.tightest_cell_mv)
+        self.silent_pack = self.silent.index(1) if max(self.silent) else -1
+
+
+class ChargeVoltage(VoltageSide):
+    """What chargers may not exceed."""
+
+    name = "charge"
+    sign = 1
+
+    def limp_mv(self) -> int:
+        return self.bank.limp_voltage_mv
+
+    def end_mv(self) -> int:
+        return self.bank.charge_voltage_ceiling_mv
+
+    def gap_mv(self, pack: Pack) -> int | None:
+        cell_mv = pack.cell_max_mv
+        return None if cell_mv is None else pack.settings.cell_ceiling_mv - cell_mv
+
+
+class DischargeVoltage(VoltageSide):
+    """What loads may not draw the bus below."""
+
+    name = "discharge"
+    sign = -1
+
+    def limp_mv(self) -> int:
+        return -self.bank.limp_low_voltage_mv
+
+    def end_mv(self) -> int:
+        return -self.bank.discharge_voltage_floor_mv
+
+    def gap_mv(self, pack: Pack) -> int | None:
+        cell_mv = pack.cell_min_mv
+        return None if cell_mv is None else cell_mv - pack.settings.cell_floor_mv
