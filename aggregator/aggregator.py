@@ -16,6 +16,7 @@ from .limits import current_caps, settle_limits, voltage_caps
 from .loss import carried_after_loss_ma
 from .report import BUS_INTS, BusReport, PackReport, bad_int, check_report
 from .requests import WISH, Request, check_request, row_of
+from .rows import BankRows
 from .settings import OFF, BankSettings
 from .snapshot import restored, snapshot_of
 from .ticks import since
@@ -29,6 +30,7 @@ class Aggregator:
 
     def __init__(self, settings: BankSettings) -> None:
         self._bank = Bank(settings)
+        self._bank.view.source = BankRows(self._bank)
         self._findings = Findings(len(self._bank.packs))
 
     def accept(self, report: PackReport, now_ms: int) -> Refusal | None:

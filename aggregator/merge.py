@@ -89,7 +89,9 @@ class Merge:
         self.cell_low_mv[i] = NO_CAP if removed else _or(pack.cell_min_mv, NO_CAP)
         self.cell_high_mv[i] = NONE_SO_HIGH if removed else _or(pack.cell_max_mv, NONE_SO_HIGH)
         self.cold_decic[i] = NO_CAP if removed else _or(pack.temperature_min_decic, NO_CAP)
-        self.hot_decic[i] = NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
+        self.hot_decic[i] = (
+            NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
+        )
         self.warnings[i] = 0 if removed else pack.warnings
         self.protections[i] = 0 if removed else pack.protections
 

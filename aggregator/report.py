@@ -46,7 +46,13 @@ REPORT_FLAGS = (
 # Lists: name, lowest and highest of an element, and the two extremes taken from it if unknown.
 REPORT_LISTS = (
     ("cells_mv", 0, 5_000, "cell_min_mv", "cell_max_mv"),  # every cell, in order
-    ("temperatures_decic", -500, 1_500, "temperature_min_decic", "temperature_max_decic"),  # sensors
+    (
+        "temperatures_decic",
+        -500,
+        1_500,
+        "temperature_min_decic",
+        "temperature_max_decic",
+    ),  # sensors
 )
 
 # Pairs that must be in order when both are known.

@@ -111,11 +111,15 @@ def check_request(request: Request, names: list[str]) -> Refusal | None:
         if type(lasts_ms) is not int or not 1 <= lasts_ms <= LONGEST_MS:
             return Refusal("lasts_ms", "1.." + str(LONGEST_MS) + " or null", lasts_ms)
     source = request.source
-    if not isinstance(source, str) or len(source) > LONGEST_SOURCE:
-        return Refusal("source", "a text of at most 32 characters", source)
+    if not isinstance(source, str) or len(source) > LONGEST_SOURCE or not _plain(source):
+        return Refusal("source", "at most 32 plain characters", source)
     if kind != "clear" and kind != "adjust_stage" and request.field is not None:
         return Refusal("field", "null for " + kind, request.field)
     return None
+
+
+def _plain(text: str) -> bool:
+    return all([" " <= c <= "~" for c in text])
 
 
 class Wishes:

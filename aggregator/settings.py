@@ -131,8 +131,6 @@ DISCHARGE_TEMPERATURES = ((-200, 0), (0, 1_000), (550, 1_000), (600, 0))
 CHARGE_CELLS = ((3_400, 1_000), (3_530, 0))
 DISCHARGE_CELLS = ((2_700, 0), (2_900, 1_000))
 
-_Curve = tuple[tuple[int, int], ...]
-
 
 class PackSettings:
     """One pack as the installer knows it. `pack`: its name, 1..16 of a-z 0-9 -.
@@ -156,10 +154,10 @@ class PackSettings:
         cell_ceiling_mv: int = 3_550,
         cell_floor_mv: int = 2_700,
         temperature_hysteresis_decic: int = 20,
-        charge_temperature_curve: _Curve = CHARGE_TEMPERATURES,
-        discharge_temperature_curve: _Curve = DISCHARGE_TEMPERATURES,
-        charge_cell_curve: _Curve = CHARGE_CELLS,
-        discharge_cell_curve: _Curve = DISCHARGE_CELLS,
+        charge_temperature_curve: tuple[tuple[int, int], ...] = CHARGE_TEMPERATURES,
+        discharge_temperature_curve: tuple[tuple[int, int], ...] = DISCHARGE_TEMPERATURES,
+        charge_cell_curve: tuple[tuple[int, int], ...] = CHARGE_CELLS,
+        discharge_cell_curve: tuple[tuple[int, int], ...] = DISCHARGE_CELLS,
     ) -> None:
         refusal = bad_id(pack)
         if refusal is not None:
@@ -354,7 +352,7 @@ def _rows(name: str, value: object, width: int, expected: str) -> list[tuple[obj
     return rows
 
 
-def _curve(name: str, value: object) -> _Curve:
+def _curve(name: str, value: object) -> tuple[tuple[int, int], ...]:
     expected = "pairs (x, permille 0..1000) with rising x"
     points: list[tuple[int, int]] = []
     for x, permille in _rows(name, value, 2, expected):

@@ -90,9 +90,7 @@ class Shares:
         It is put away with that set, `connected`, and taken up when the same packs are back.
         """
         if self.learned:
-            self.take_up(
-                self.blocks, self.squares, self.products, self.own_squares, connected
-            )
+            self.take_up(self.blocks, self.squares, self.products, self.own_squares, connected)
         self.forget()
 
     def take_up(

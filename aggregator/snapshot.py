@@ -79,7 +79,7 @@ def restored(bank: Bank, state: object) -> Refusal | None:
 
 def _bad_number(state: dict[str, object], key: str, low: int, high: int) -> Refusal | None:
     value = state.get(key)
-    if type(value) is not int or not low <= value <= high:  # type: ignore[operator]  # an int
+    if type(value) is not int or not low <= value <= high:
         return Refusal(key, str(low) + ".." + str(high), value)
     return None
 
@@ -115,14 +115,16 @@ def _read_wishes(bank: Bank, state: dict[str, object], wishes: list[Wish]) -> Re
         source = state.get(start + "source")
         if not isinstance(kind, str) or kind not in known:
             return Refusal(start + "kind", "a kind of wish", kind)
-        if type(left_ms) is not int or not (left_ms == FOREVER or 1 <= left_ms <= LONGEST_MS):  # type: ignore[operator]  # an int
+        if type(left_ms) is not int or not (left_ms == FOREVER or 1 <= left_ms <= LONGEST_MS):
             return Refusal(start + "left_ms", "-1 or 1.." + str(LONGEST_MS), left_ms)
         request = Request(kind, pack or None, source=source)  # type: ignore[arg-type]  # checked next
         request.value = value if kind in valued else None  # type: ignore[assignment]
         refusal = check_request(request, bank.names)
         if refusal is not None:
-            return Refusal(start + refusal.field, refusal.expected, state.get(start + refusal.field))
-        wishes.append(Wish(kind, request.pack or "", request.value or 0, left_ms, request.source))  # type: ignore[arg-type]
+            return Refusal(
+                start + refusal.field, refusal.expected, state.get(start + refusal.field)
+            )
+        wishes.append(Wish(kind, request.pack or "", request.value or 0, left_ms, request.source))
     return None
 
 
@@ -139,8 +141,8 @@ def _take_stages(bank: Bank, state: dict[str, object]) -> None:
     stages.why = "restored"
     for field, low, high in stages.settings.adjustable:
         value = state.get("adjusted." + field)
-        if type(value) is int and low <= value <= high:  # type: ignore[operator]  # an int
-            stages.adjust(field, value)  # type: ignore[arg-type]  # an int
+        if type(value) is int and low <= value <= high:
+            stages.adjust(field, value)
 
 
 def _take_shares(bank: Bank, state: dict[str, object]) -> None:

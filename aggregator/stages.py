@@ -128,8 +128,8 @@ class Stages:
             return self.targets_mv[0]
         if field == "float_mv":
             return self.targets_mv[1]
-        value: int | None = getattr(self.settings, field)
-        return value
+        installed: int | None = getattr(self.settings, field)
+        return installed
 
     def number(self, field: str) -> int:
         """Return a stage setting that cannot be open."""
@@ -288,9 +288,7 @@ def full(now: Stages) -> bool:
     """Every connected pack's tail has been small for the dwell (mode until_full)."""
     if now.settings.absorption_mode == "timer" or now.tails_ms == 0:
         return False
-    return (
-        now.tails_ms >= now.settings.dwell_ms and now.held_ms >= now.number("absorption_min_ms")
-    )
+    return now.tails_ms >= now.settings.dwell_ms and now.held_ms >= now.number("absorption_min_ms")
 
 
 def dipped(now: Stages) -> bool:

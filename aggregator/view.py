@@ -56,6 +56,25 @@ VIEW_FIELDS = (
     "last_refusal",  # the latest of them, in words
 )
 
+# Fields that are properties, and the fields behind them.
+COMPUTED_FIELDS = (
+    "cell_min_pack",
+    "cell_max_pack",
+    "temperature_min_pack",
+    "temperature_max_pack",
+    "warnings",
+    "protections",
+)
+HIDDEN_FIELDS = (
+    "cell_min_row",
+    "cell_max_row",
+    "temperature_min_row",
+    "temperature_max_row",
+    "warning_bits",
+    "protection_bits",
+    "findings",
+)
+
 ROW_FIELDS = (
     "pack",  # its name
     "presence",  # live, late, unheard or removed
@@ -126,6 +145,13 @@ class Finding:
         return "Finding(" + self.name + ", " + str(self.pack) + ")"
 
 
+class RowSource:
+    """Where a view gets its pack rows from, when somebody asks (see rows.py)."""
+
+    def pack_rows(self) -> list[PackRow]:
+        return []
+
+
 class SystemView:
     """The whole bank as of the last step. Fields and units: VIEW_FIELDS; `packs`: a PackRow each,
     in the order of their names; `findings`: a list of Finding."""
@@ -178,8 +204,22 @@ class SystemView:
         self.may_speak = False
         self.rejected = 0
         self.last_refusal: str | None = None
-        self.packs: list[PackRow] = []
         self.findings: list[Finding] = []
+        self.rows: list[PackRow] | None = None  # a copy's own; None: ask the source
+        self.source = RowSource()
+
+    @property
+    def packs(self) -> list[PackRow]:
+        return self.source.pack_rows() if self.rows is None else self.rows
+
+    def copy(self) -> "SystemView":
+        """Return a view that the next step leaves alone."""
+        kept = SystemView(self.names)
+        for name in VIEW_FIELDS + HIDDEN_FIELDS:
+            if name not in COMPUTED_FIELDS:
+                setattr(kept, name, getattr(self, name))
+        kept.rows = self.packs
+        return kept
 
     @property
     def cell_min_pack(self) -> str | None:
