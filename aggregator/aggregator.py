@@ -83,9 +83,10 @@ class Aggregator:
         refusal = self._refuse(_bad_time(now_ms))
         dt_ms = 0 if refusal is not None else bank.clock.advance(now_ms)
         bank.look(dt_ms)
-        if bank.wishes.kept and bank.wishes.run_down(dt_ms):
-            bank.apply_wishes()
-        bank.apply_soc_wishes()
+        if bank.wishes.kept:
+            if bank.wishes.run_down(dt_ms):
+                bank.apply_wishes()
+            bank.apply_soc_wishes()
         bank.merge.tell(bank.view, bank.packs)
         bus_ma = bank.fresh_bus_ma()
         for side in bank.currents:
@@ -95,7 +96,7 @@ class Aggregator:
         bank.shares.run(dt_ms, bank.connected)
         bank.step_stages(dt_ms)
         settle_limits(bank, dt_ms)
-        self._findings.step(bank, dt_ms)
+        self._findings.step(bank)
         bank.view.findings = self._findings.shown
         bank.view.may_speak = bank.somebody_speaks()
         return bank.view

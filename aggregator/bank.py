@@ -209,6 +209,7 @@ class Bank:
             if withheld != pack.withheld:
                 pack.withheld = withheld
                 self.enter(pack)
+        self.apply_soc_wishes()
 
     def apply_soc_wishes(self) -> None:
         """Judge the owner's state-of-charge window, by the last word of every pack there is.

@@ -1,8 +1,8 @@
 """Things worth a look: the weak pack, the charger that does not listen, the counter that drifted.
 
-A finding is shown when its condition has lasted for its hold time, and goes when it ends. The
-bank's conditions are looked at in every step, the packs' in turn, one pack a step. A finding never
-changes a limit.
+A finding is shown when its condition has lasted for its hold time, and goes when it ends. Steps
+take turns: one of the bank's conditions each, then one pack each, with all its conditions. A
+finding never changes a limit.
 """
 
 from .bank import Bank
@@ -154,28 +154,34 @@ class Findings:
     def __init__(self, count: int) -> None:
         self.bank_ms = [ABSENT] * len(BANK_FINDINGS)
         self.pack_ms = [ABSENT] * (len(PACK_FINDINGS) * count)
-        self.looked_ms = [0] * count  # when each pack had its turn
+        self.looked_ms = [0] * (len(BANK_FINDINGS) + count)  # when each had its turn
         self.turn = 0
         self.shown: list[Finding] = []
 
-    def step(self, bank: Bank, dt_ms: int) -> None:
-        """Look at the bank, and at the pack whose turn it is."""
-        changed = False
-        for row in range(len(BANK_FINDINGS)):
-            _, condition, hold_ms = BANK_FINDINGS[row]
-            changed = _age(self.bank_ms, row, condition(bank), hold_ms, dt_ms) or changed
-        pack = bank.packs[self.turn]
-        gone_ms = max(0, since(bank.clock.now_ms, self.looked_ms[self.turn]))
-        self.looked_ms[self.turn] = bank.clock.now_ms
-        heard = pack.presence == LIVE or pack.presence == LATE or pack.silence == FROZEN
-        for row in range(len(PACK_FINDINGS)):
-            _, pack_condition, hold_ms = PACK_FINDINGS[row]
-            holds = heard and pack_condition(bank, pack)
-            place = self.turn * len(PACK_FINDINGS) + row
-            changed = _age(self.pack_ms, place, holds, hold_ms, gone_ms) or changed
-        self.turn = (self.turn + 1) % len(bank.packs)
+    def step(self, bank: Bank) -> None:
+        """Look at the condition, or the pack, whose turn it is."""
+        turn = self.turn
+        now_ms = bank.clock.now_ms
+        gone_ms = max(0, since(now_ms, self.looked_ms[turn]))
+        self.looked_ms[turn] = now_ms
+        self.turn = (turn + 1) % len(self.looked_ms)
+        if turn < len(BANK_FINDINGS):
+            _, condition, hold_ms = BANK_FINDINGS[turn]
+            changed = _age(self.bank_ms, turn, condition(bank), hold_ms, gone_ms)
+        else:
+            changed = self._look_at(bank, bank.packs[turn - len(BANK_FINDINGS)], gone_ms)
         if changed:
             self._list(bank.packs)
+
+    def _look_at(self, bank: Bank, pack: Pack, gone_ms: int) -> bool:
+        changed = False
+        heard = pack.presence == LIVE or pack.presence == LATE or pack.silence == FROZEN
+        place = pack.index * len(PACK_FINDINGS)
+        for _, condition, hold_ms in PACK_FINDINGS:
+            holds = heard and condition(bank, pack)
+            changed = _age(self.pack_ms, place, holds, hold_ms, gone_ms) or changed
+            place += 1
+        return changed
 
     def _list(self, packs: list[Pack]) -> None:
         self.shown = []

@@ -16,10 +16,14 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
 
     `bus_ma`: what a bus meter says, positive: charging; None: there is none, or it is not fresh.
     """
-    side.settle_left_ms = max(0, side.settle_left_ms - dt_ms)
-    side.path_left_ms = max(0, side.path_left_ms - dt_ms)
-    side.dwell_left_ms = max(0, side.dwell_left_ms - dt_ms)
-    side.steady.run_down(dt_ms)
+    if side.settle_left_ms:
+        side.settle_left_ms = max(0, side.settle_left_ms - dt_ms)
+    if side.path_left_ms:
+        side.path_left_ms = max(0, side.path_left_ms - dt_ms)
+    if side.dwell_left_ms:
+        side.dwell_left_ms = max(0, side.dwell_left_ms - dt_ms)
+    if side.steady.valid:
+        side.steady.run_down(dt_ms)
     side.granted_ma = min(side.grant_ma)
     silence = side.granted_ma < NO_CAP
     side.unheard = side.grant_ma.index(side.granted_ma) if silence else -1
@@ -63,7 +67,8 @@ def _keep_references(side: Direction, dt_ms: int) -> None:
         side.quiet.take(total_ma, side.flow_ma, 1)
     coherent_ma = side.scale_ma // 1_000 * side.bank.coherent_permille
     if -coherent_ma <= total_ma - side.still_ma <= coherent_ma:
-        side.still_ms = min(side.still_ms + dt_ms, side.bank.coherent_ms)
+        if side.still_ms < side.bank.coherent_ms:
+            side.still_ms += min(dt_ms, side.bank.coherent_ms)
     else:
         side.still_ma = total_ma
         side.still_ms = 0

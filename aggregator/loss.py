@@ -13,28 +13,32 @@ from .shares import Shares
 def carried_after_loss_ma(side: Direction, shares: Shares) -> int:
     """Return the largest total [mA] that the rest could carry, whichever pack opened.
 
-    NO_CAP with fewer than two connected packs. Never below 0.
+    NO_CAP with fewer than two connected packs. Never below 0. Rounded down.
     """
-    rows = [i for i in range(len(side.room_ma)) if side.room_ma[i] < NO_CAP]
-    if len(rows) < 2:
-        return NO_CAP
     learned = side.uses_learned(shares)
-    least_ma = NO_CAP
-    for lost in rows:
-        room_ma = NO_CAP
-        for i in rows:
-            if i != lost:
-                gain = _gain_permille(shares, i, lost) if learned else 1_000
-                room_ma = min(room_ma, _stretched(side.room_ma[i], gain))
-        least_ma = min(least_ma, side.total_ma - side.flow_ma[lost] + room_ma)
-    return max(0, least_ma)
-
-
-def _gain_permille(shares: Shares, i: int, lost: int) -> int:
-    """(1 - s_lost) / s_i from the learned upper bounds, at least 1."""
-    left = 1_000 - shares.upper_permille[lost]
-    return max(1_000, left * shares.inverse_permille[i] // 1_000)
-
-
-def _stretched(room_ma: int, gain: int) -> int:
-    return room_ma if room_ma < 0 else room_ma // 10 * gain // 100
+    tightest = -1
+    least_ma = NO_CAP  # least (L_i - I_i) / s_i, and the least but for that pack
+    next_ma = NO_CAP
+    for i in range(len(side.room_ma)):
+        room_ma = side.room_ma[i]
+        if room_ma >= NO_CAP:
+            continue
+        if learned and room_ma > 0:
+            room_ma = room_ma // 10 * shares.inverse_permille[i] // 100
+        if room_ma < least_ma:
+            next_ma = least_ma
+            least_ma = room_ma
+            tightest = i
+        elif room_ma < next_ma:
+            next_ma = room_ma
+    if next_ma >= NO_CAP:
+        return NO_CAP
+    carried_ma = NO_CAP
+    for lost in range(len(side.room_ma)):
+        if side.room_ma[lost] >= NO_CAP:
+            continue
+        room_ma = next_ma if lost == tightest else least_ma
+        if learned and room_ma > 0:
+            room_ma = room_ma // 1_000 * (1_000 - shares.upper_permille[lost])
+        carried_ma = min(carried_ma, side.total_ma - side.flow_ma[lost] + room_ma)
+    return max(0, carried_ma)
