@@ -65,6 +65,9 @@ class Direction:
         self.value = 0
         self.rule = 0  # row of the table
         self.previous = 0
+        self.peak_ma = 0  # the highest limit of this period, and of the one before
+        self.last_peak_ma = 0
+        self.peak_left_ms = 0
         self.ramp_to = 0
         self.carry = 0
         self.denied = True

@@ -11,7 +11,7 @@ from .loss import carried_after_loss_ma
 from .pack import LATE, LIVE, Pack
 from .presence import FROZEN
 from .reference import NO_CAP
-from .stages import FLOAT
+from .stages import ABSORPTION, BULK, FLOAT
 from .ticks import since
 from .view import Finding
 
@@ -21,8 +21,12 @@ FULL_SOC_PERMILLE = 950  # a pack that is full should say at least this (common 
 STALL_PART = 20  # a limit below a twentieth of what the packs could take has stalled
 
 
-def _over(side: Direction, limit_ma: int) -> bool:
-    """Is the total above a limit by more than sensors and rounding explain?"""
+def _over(side: Direction) -> bool:
+    """Is the total above every limit of the last seconds, by more than sensors explain?
+
+    Those of the last seconds, because chargers hear late and move slowly.
+    """
+    limit_ma = max(side.value, side.peak_ma, side.last_peak_ma)
     return side.total_ma > limit_ma + max(side.bank.zero_current_ma, limit_ma // 20)
 
 
@@ -36,18 +40,19 @@ def pack_loss_overloads_rest(bank: Bank) -> bool:
 
 def charger_ignores_limit(bank: Bank) -> bool:
     """The charge current stays above the limit: a charger does not listen."""
-    return _over(bank.charge, max(bank.charge.value, bank.charge.previous))
+    return _over(bank.charge)
 
 
 def load_above_limit(bank: Bank) -> bool:
     """The loads draw more than the discharge limit: shed load."""
-    return _over(bank.discharge, max(bank.discharge.value, bank.discharge.previous))
+    return _over(bank.discharge)
 
 
 def cell_blocks_absorption(bank: Bank) -> bool:
     """One high cell has arrived at its ceiling before the bank reached its target."""
-    facts = bank.stages.facts
-    return facts.cell_arrived and bank.stages.reached_ms == 0 and not facts.denied
+    stages = bank.stages
+    waiting = stages.stage == BULK or stages.stage == ABSORPTION
+    return waiting and stages.facts.cell_arrived and stages.reached_ms == 0
 
 
 def headroom_stalls(bank: Bank) -> bool:

@@ -13,6 +13,8 @@ from .reference import NO_CAP
 from .view import Cap
 from .voltage import VoltageSide
 
+PEAK_MS = 15_000  # a charger has 15 to 30 s to follow a limit down before it is found to ignore it
+
 # Currents: functions of a Direction. Values in mA, 0 or more.
 
 
@@ -199,6 +201,8 @@ def settle_current(side: Direction) -> None:
         side.dwell_left_ms = side.bank.reenable_ms
     if least < side.ramp_to:
         side.carry = 0
+    if least > side.peak_ma:
+        side.peak_ma = least
 
 
 def settle_voltage(side: VoltageSide) -> None:
@@ -228,6 +232,11 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
         side.local_refusal = bank.local_refusal(side)
         rate = sum(side.ramp_ma) // 1_000 * settings.ramp_permille_per_s
         held = late or side.settle_left_ms > 0 or side.path_left_ms > 0
+        side.peak_left_ms -= dt_ms
+        if side.peak_left_ms <= 0:
+            side.peak_left_ms = PEAK_MS
+            side.last_peak_ma = side.peak_ma
+            side.peak_ma = 0
         climb(side, rate, dt_ms, nominal_ms, held)
         settle_current(side)
     for voltage in bank.voltages:

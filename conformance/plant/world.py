@@ -1,0 +1,104 @@
+"""The whole site, one step at a time: tell the chargers, let the current flow, read the boards."""
+
+from random import Random
+
+from .board import Board
+from .bus import Bus
+from .charger import Charger, Command
+from .pack import Pack
+from .reports import Reporter
+from .scenario import DAY_S, Scenario
+from .weather import Load, Sun
+
+
+class World:
+    """The truth about a simulated site. A, V and s; charge current positive."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.scenario = scenario
+        # A stream of random numbers for each part, so that changing one leaves the others alone.
+        seed = scenario.seed
+        self.packs = [Pack(m, Random(f"{seed} cells {m.pack}")) for m in scenario.packs]
+        self.boards = [Board(m) for m in scenario.packs]
+        self.reporters = [
+            Reporter(m, Random(f"{seed} reports {m.pack}"), scenario.report_loss, scenario.faults)
+            for m in scenario.packs
+        ]
+        self.bus = Bus([pack.ohm for pack in self.packs], scenario.ladder_ohm)
+        self.charger = Charger(scenario.charger)
+        self.sun = Sun(scenario.sun, Random(f"{seed} sun"))
+        self.load = Load(scenario.load, Random(f"{seed} load"))
+        self.now_s = 0.0  # since the start; the time of day is start_s later
+        self.total_a = 0.0
+        self.sun_a = 0.0
+        self.load_a = 0.0
+
+    def tell(self, command: Command) -> None:
+        """Send the chargers a command, unless the gateway is silent."""
+        if not self.acting("gateway_silent"):
+            self.charger.tell(self.now_s, command)
+
+    def acting(self, kind: str, pack: str | None = None) -> bool:
+        """Does a fault of this kind act now?"""
+        for fault in self.scenario.faults:
+            if (
+                fault.kind == kind
+                and fault.start_s <= self.now_s < fault.stop_s
+                and fault.pack == pack
+            ):
+                return True
+        return False
+
+    def step(self, dt_s: float = 1.0) -> None:
+        """Let `dt_s` pass."""
+        day_s = (self.scenario.start_s + self.now_s) % DAY_S
+        self.sun_a = self.sun.amps(day_s, dt_s)
+        self.load_a = self.load.amps(self.scenario.start_s + self.now_s, dt_s)
+        emf_v = [pack.open_v + pack.rc_v for pack in self.packs]
+        charge_open, discharge_open = self.paths()
+        clamp_a = self.bus.clamp_a(emf_v, self.charger.obeyed.volt, charge_open, discharge_open)
+        ignores = bool(self.scenario.faults) and self.acting("charger_ignores")
+        output_a = self.charger.put_out(self.now_s, dt_s, self.sun_a, self.load_a, clamp_a, ignores)
+        self.total_a = output_a - self.load_a
+        currents = self.bus.split(emf_v, self.total_a, charge_open, discharge_open)
+        self.now_s += dt_s
+        for pack, board, amps in zip(self.packs, self.boards, currents, strict=True):
+            pack.pass_current(amps, dt_s)
+            board.look(pack, self.now_s, dt_s)
+
+    def paths(self) -> tuple[list[bool], list[bool]]:
+        """Return which charge paths and which discharge paths are open."""
+        if self.scenario.faults:
+            for board in self.boards:
+                forced = self.acting("opens", board.model.pack)
+                if forced != board.forced_open:
+                    board.forced_open = forced
+                    board.charge_open = board.discharge_open = forced
+                    board.charge_why = board.discharge_why = "opened on purpose"
+                    board._opened_s = self.now_s
+        return [b.charge_open for b in self.boards], [b.discharge_open for b in self.boards]
+
+    def reports(self) -> list[dict[str, object]]:
+        """Return the reports that arrive now."""
+        found = []
+        for reporter, pack, board in zip(self.reporters, self.packs, self.boards, strict=True):
+            report = reporter.due(self.now_s, pack, board)
+            if report is not None:
+                found.append(report)
+        return found
+
+    def all_knowing_a(self, sign: int = 1) -> float:
+        """Return the largest total [A] that keeps every pack within its own true limit, now."""
+        emf_v = [pack.emf_v() for pack in self.packs]
+        charge_open, discharge_open = self.paths()
+        limits = [b.charge_limit_a if sign > 0 else b.discharge_limit_a for b in self.boards]
+        volt = self.bus.volt
+        most = self.bus.most_a(emf_v, limits, charge_open, discharge_open, sign)
+        self.bus.volt = volt
+        return max(0.0, most)
+
+    def plain_sum_a(self, sign: int = 1) -> float:
+        """Return the plain sum of the limits of the boards that permit this direction."""
+        if sign > 0:
+            return sum(b.charge_limit_a for b in self.boards if not b.charge_open)
+        return sum(b.discharge_limit_a for b in self.boards if not b.discharge_open)
