@@ -193,7 +193,8 @@ class Charge(Direction):
         return self.bank.charge_current_ceiling_ma
 
     def uses_learned(self, shares: Shares) -> bool:
-        return shares.learned and self.bank.charge_sharing == "learned"
+        told = self.bank.charge_sharing == "learned" or self.bank.charger_limits == "output"
+        return told and shares.learned
 
     def widened(self, shares: Shares) -> bool:
         return self.bank.charger_limits == "output" or self.uses_learned(shares)

@@ -75,6 +75,14 @@ def settings_from(plain: object) -> BankSettings:
     return BankSettings(**known)  # type: ignore[arg-type]  # checked inside
 
 
+def settings_to_plain(settings: BankSettings) -> dict[str, object]:
+    """Return the settings as a plain dict that `settings_from` takes back."""
+    plain: dict[str, object] = {key: getattr(settings, key) for key in BANK_KEYS}
+    plain["packs"] = [{key: getattr(pack, key) for key in PACK_KEYS} for pack in settings.packs]
+    plain["stages"] = {key: getattr(settings.stages, key) for key in STAGE_KEYS}
+    return plain
+
+
 def _known(plain: object, keys: list[str], place: str) -> dict[str, object]:
     """Return a copy of `plain` if it is a dict with keys from `keys` only."""
     if not isinstance(plain, dict):

@@ -31,9 +31,7 @@ def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSetting
     pack.taken_ms = taken_ms
     if since(now_ms, taken_ms) > bank.fresh_ms:
         pack.recovered = 0
-    elif pack.presence == REMOVED:
-        _become(pack, LIVE, None)
-    elif pack.presence == LATE:
+    elif pack.presence == REMOVED or pack.presence == LATE:
         _become(pack, LIVE, None)
     elif pack.presence == UNHEARD and (moved or pack.silence != FROZEN):
         in_a_row = pack.recovered > 0 and 0 <= gap_ms <= bank.unheard_ms

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from attrs import define, field
 
 from aggregator import Aggregator, BankSettings, PackReport, PackSettings, SystemView
-from aggregator.settings import CHARGE_TEMPERATURES
+from aggregator.settings import CHARGE_CELLS
 from conformance.plant.charger import Command
 from conformance.plant.scenario import Scenario
 from conformance.plant.world import World
@@ -54,6 +54,7 @@ class DayResult:
     stage_log: list[tuple[float, str]] = field(factory=list)
     findings: dict[tuple[str, str | None], list[float]] = field(factory=dict)  # first, lasted
     refused: int = 0
+    net_kwh: list[float] = field(factory=list)  # into the packs since the start, every minute
 
     def trips(self) -> int:
         """How often boards had to protect their packs."""
@@ -64,13 +65,28 @@ class DayResult:
         return max(one.peak_charge_percent for one in self.packs)
 
 
+def energy_fraction(result: DayResult, yardstick: DayResult) -> float:
+    """Return the most net energy a day put into the packs, as a fraction of the yardstick's."""
+    return max(result.net_kwh) / max(yardstick.net_kwh)
+
+
+def bulk_fraction(result: DayResult, yardstick: DayResult) -> float:
+    """Return the same at the moment when the yardstick first left bulk: a harder question, since
+    a limiter that is slow in the morning may well be full by the evening."""
+    minute = len(yardstick.net_kwh) - 1
+    for at_s, stage in yardstick.stage_log:
+        if stage == "absorption":
+            minute = min(minute, int(at_s // 60))
+            break
+    return result.net_kwh[minute] / yardstick.net_kwh[minute]
+
+
 def settings_for(scenario: Scenario, **changes: object) -> BankSettings:
     """Return plain settings for a scenario, as its installer would choose them."""
     packs = [
         PackSettings(
             model.pack,
             capacity_mah=round(model.capacity_ah * 1_000),
-            charge_temperature_curve=CHARGE_TEMPERATURES,
             opens_path_on_refusal=not model.says_path,
         )
         for model in scenario.packs
@@ -122,7 +138,8 @@ def _command(world: World, view: SystemView, limiter: str) -> Command:
     if limiter == PLAIN_SUM:
         return Command(world.plain_sum_a(), _stage_volt(world, view), True)
     if limiter == ALL_KNOWING:
-        return Command(world.all_knowing_a(), volt, True)
+        taper_v = (CHARGE_CELLS[0][0] / 1_000, CHARGE_CELLS[1][0] / 1_000)
+        return Command(world.all_knowing_a(taper_v=taper_v), volt, True)
     return Command(view.charge_current_limit_ma / 1_000, volt, view.charge_allowed)
 
 
@@ -138,6 +155,8 @@ def _watch(result: DayResult, world: World, view: SystemView, dt_s: float) -> No
         result.charged_kwh += power_w * dt_s / 3.6e6
     else:
         result.discharged_kwh -= power_w * dt_s / 3.6e6
+    if world.now_s % 60 < dt_s:
+        result.net_kwh.append(result.charged_kwh - result.discharged_kwh)
     for one, pack, board in zip(result.packs, world.packs, world.boards, strict=True):
         _watch_pack(one, pack.current_a, board.charge_limit_a, board.discharge_limit_a, dt_s)
         if pack.high_v > one.highest_cell_v:

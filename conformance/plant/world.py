@@ -29,6 +29,7 @@ class World:
         self.sun = Sun(scenario.sun, Random(f"{seed} sun"))
         self.load = Load(scenario.load, Random(f"{seed} load"))
         self.now_s = 0.0  # since the start; the time of day is start_s later
+        self.delivered: list[dict[str, object]] = []  # the last reports
         self.total_a = 0.0
         self.sun_a = 0.0
         self.load_a = 0.0
@@ -80,18 +81,27 @@ class World:
 
     def reports(self) -> list[dict[str, object]]:
         """Return the reports that arrive now."""
-        found = []
+        found: list[dict[str, object]] = []
         for reporter, pack, board in zip(self.reporters, self.packs, self.boards, strict=True):
             report = reporter.due(self.now_s, pack, board)
             if report is not None:
                 found.append(report)
+        self.delivered = found
         return found
 
-    def all_knowing_a(self, sign: int = 1) -> float:
-        """Return the largest total [A] that keeps every pack within its own true limit, now."""
+    def all_knowing_a(self, sign: int = 1, taper_v: tuple[float, float] | None = None) -> float:
+        """Return the largest total [A] that keeps every pack within its own true limit, now.
+
+        `taper_v`: a pack is given less as its highest cell rises from the first to the second
+        voltage; a policy, that a limiter has to share to be compared.
+        """
         emf_v = [pack.emf_v() for pack in self.packs]
         charge_open, discharge_open = self.paths()
         limits = [b.charge_limit_a if sign > 0 else b.discharge_limit_a for b in self.boards]
+        if taper_v is not None:
+            low, high = taper_v
+            for i, pack in enumerate(self.packs):
+                limits[i] *= min(1.0, max(0.0, (high - pack.high_v) / (high - low)))
         volt = self.bus.volt
         most = self.bus.most_a(emf_v, limits, charge_open, discharge_open, sign)
         self.bus.volt = volt

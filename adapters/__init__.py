@@ -1,0 +1,6 @@
+"""Everything around the core on a host: files, logs and the command line.
+
+cli/         the command line and what a person sees; composes all the others
+config.py    TOML files into settings, every mistake in one pass
+log.py       driver-protocol lines with their answers: record, replay
+"""

@@ -1,0 +1,29 @@
+"""`packyoke check FILE`: is a settings or scenario file right?"""
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from adapters.cli.scenario_file import is_scenario, load_scenario
+from adapters.config import load_settings, read_toml
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    text = "check a settings or scenario file, and tell every mistake in one pass"
+    made = commands.add_parser("check", help=text, description=text)
+    made.add_argument("file", type=Path, metavar="FILE")
+    made.set_defaults(run=run)
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Check the file; mistakes are raised."""
+    plain, _ = read_toml(chosen.file)
+    if is_scenario(plain):
+        scenario, _ = load_scenario(chosen.file)
+        hours = scenario.duration_s / 3_600
+        print(f"{chosen.file}: a scenario of {len(scenario.packs)} packs, {hours:g} h: fine")
+    else:
+        settings = load_settings(chosen.file)
+        print(f"{chosen.file}: settings for {len(settings.packs)} packs: fine")
+    return 0

@@ -1,0 +1,73 @@
+"""Arguments, exit codes, and errors in one line.
+
+Exit codes: 0 fine, 1 the check found something, 2 usage, 3 cannot read or connect, 130
+interrupted. Results go to standard output; progress and complaints to standard error.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from adapters.cli import bank, check, logs, simulate
+from adapters.config import BadFileError
+from adapters.log import BadLogError
+from aggregator import __version__
+
+FINE, FOUND, USAGE, UNREADABLE, INTERRUPTED = 0, 1, 2, 3, 130
+
+COMMANDS = (simulate.add, bank.add_view, bank.add_why, bank.add_packs, logs.add_record,
+            logs.add_replay, check.add, logs.add_device)  # fmt: skip
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser with every command."""
+    made = argparse.ArgumentParser(
+        prog="packyoke",
+        description="Makes several parallel LiFePO4 packs look and behave like one battery. It only"
+        " ever asks for less; each pack's own board, fuse and breaker protect.",
+    )
+    made.add_argument("--version", action="version", version=f"packyoke {__version__}")
+    made.add_argument("--debug", action="store_true", help="show where an error came from")
+    commands = made.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for add in COMMANDS:
+        add(commands)
+    return made
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; return the exit code."""
+    chosen = parser().parse_args(arguments)
+    try:
+        code: int = chosen.run(chosen)
+        sys.stdout.flush()
+        return code
+    except BadFileError as error:
+        if chosen.debug:
+            raise
+        for complaint in error.complaints:
+            print(f"packyoke: {complaint}", file=sys.stderr)
+        return UNREADABLE if error.unreadable else FOUND
+    except BadLogError as error:
+        if chosen.debug:
+            raise
+        print(f"packyoke: {error}", file=sys.stderr)
+        return FOUND
+    except BrokenPipeError:
+        # Whoever read our output has had enough; keep the interpreter from complaining at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FINE
+    except ModuleNotFoundError as error:
+        if chosen.debug or error.name != "matplotlib":
+            raise
+        print("packyoke: --plot needs matplotlib: pip install 'packyoke[plot]'", file=sys.stderr)
+        return UNREADABLE
+    except OSError as error:
+        if chosen.debug:
+            raise
+        reason = (error.strerror or "cannot be used").lower()
+        print(f"packyoke: {error.filename or 'file'}: {reason}", file=sys.stderr)
+        return UNREADABLE
+    except KeyboardInterrupt:
+        print("packyoke: interrupted", file=sys.stderr)
+        return INTERRUPTED

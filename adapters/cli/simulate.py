@@ -1,0 +1,142 @@
+"""`packyoke simulate`: a day without hardware."""
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TextIO
+
+import attrs
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from adapters.cli.day_screen import comparison_screen, day_screen
+from adapters.cli.picture import Trace, draw
+from adapters.cli.scenario_file import load_scenario
+from adapters.cli.screens import WIDTH
+from adapters.log import pair
+from aggregator import Aggregator, BankSettings, SystemView
+from aggregator.plain import settings_to_plain, view_to_plain
+from conformance.day import HEADROOM, PLAIN_SUM, DayResult, Observer, day
+from conformance.plant.scenario import Scenario
+from conformance.plant.world import World
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    made = commands.add_parser(
+        "simulate",
+        help="run a day of a simulated bank",
+        description="Run a day of a simulated bank: the demo (invented data), or a scenario file.",
+    )
+    made.add_argument("scenario", nargs="?", type=Path, metavar="SCENARIO.toml")
+    made.add_argument("--plain-sum", action="store_true",
+                      help="also run the day on summed limits, and show both")  # fmt: skip
+    made.add_argument("--plot", type=Path, metavar="DAY.png", help="draw the day")
+    made.add_argument("--save", type=Path, metavar="LOG", help="save reports and views as a log")
+    made.add_argument("--seed", type=int, help="another day of the same kind")
+    made.add_argument("--json", action="store_true", help="print one JSON object a line")
+    made.set_defaults(run=run)
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Run the command; return the exit code."""
+    scenario, settings = load_scenario(chosen.scenario)
+    if chosen.seed is not None:
+        scenario.seed = chosen.seed
+    trace = Trace(scenario) if chosen.plot else None
+    log = chosen.save.open("w", encoding="utf-8") if chosen.save else None
+    observers: list[Observer] = [] if trace is None else [trace.look]
+    if log is not None:
+        observers.append(Saver(log, settings, scenario).look)
+    days = 2 if chosen.plain_sum else 1
+    with _progress(scenario.duration_s * days) as advance:
+        results = [_one_day(scenario, settings, HEADROOM, observers, advance)]
+        if chosen.plain_sum:
+            results.append(_one_day(scenario, settings, PLAIN_SUM, [], advance))
+    if log is not None:
+        log.close()
+    if trace is not None:
+        draw(trace, chosen.plot)
+    if chosen.json:
+        for result in results:
+            print(json.dumps(as_plain(result)))
+        return 0
+    console = Console(width=WIDTH, highlight=False)
+    console.print(day_screen(scenario, results[0]))
+    if chosen.plain_sum:
+        console.print(comparison_screen(*results))
+    return 0
+
+
+def _one_day(
+    scenario: Scenario,
+    settings: BankSettings,
+    limiter: str,
+    observers: list[Observer],
+    advance: Callable[[], None],
+) -> DayResult:
+    def look(world: World, bank: Aggregator, view: SystemView) -> None:
+        advance()
+        for observer in observers:
+            observer(world, bank, view)
+
+    return day(scenario, settings, limiter, look)
+
+
+class _progress:  # noqa: N801  # a context manager that reads like a function
+    """A bar on standard error, if that is a terminal; the block gets a function to call a step."""
+
+    def __init__(self, total: float) -> None:
+        self.bar = Progress(
+            TextColumn("simulating"),
+            BarColumn(complete_style="none", finished_style="none"),
+            TextColumn("{task.percentage:3.0f} %"),
+            TimeRemainingColumn(),
+            console=Console(stderr=True),
+            transient=True,
+            disable=not sys.stderr.isatty(),
+        )
+        self.task = self.bar.add_task("", total=total)
+        self.steps = 0
+
+    def __enter__(self) -> Callable[[], None]:
+        self.bar.start()
+        return self.advance
+
+    def advance(self) -> None:
+        self.steps += 1
+        if self.steps % 600 == 0:
+            self.bar.update(self.task, completed=self.steps)
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.stop()
+
+
+class Saver:
+    """Writes a day as a log: every report, and the view of every step."""
+
+    def __init__(self, log: TextIO, settings: BankSettings, scenario: Scenario) -> None:
+        self.log = log
+        plain = settings_to_plain(settings)
+        log.write(pair({"op": "reset", "t": 0, "settings": plain}, {"ok": True}))
+
+    def look(self, world: World, bank: Aggregator, view: SystemView) -> None:
+        """Observe one step of the day."""
+        t = round(world.now_s * 1_000)
+        for report in world.delivered:
+            self.log.write(pair({"op": "report", "t": t, **report}, {"ok": True}))
+        answer = {"ok": True, "view": view_to_plain(view)}
+        self.log.write(pair({"op": "step", "t": t}, answer))
+
+
+def as_plain(result: DayResult) -> dict[str, Any]:
+    """Return a result as JSON values."""
+    plain = attrs.asdict(result, filter=attrs.filters.exclude("findings", "net_kwh"))
+    plain["findings"] = [
+        {"name": name, "pack": pack, "first_s": first_s, "lasted_s": lasted_s}
+        for (name, pack), (first_s, lasted_s) in result.findings.items()
+    ]
+    plain["most_net_kwh"] = max(result.net_kwh)
+    return plain

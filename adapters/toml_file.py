@@ -1,0 +1,147 @@
+"""Reading an owner's TOML file: what is in it, where each key stands, and what is wrong with it.
+
+`tomllib` tells no line numbers, so `key_lines` finds them by a second, simple look at the text. It
+is only used to say where; a key that it cannot place is told without a line.
+"""
+
+import re
+import tomllib
+from pathlib import Path
+
+from attrs import evolve, frozen
+
+LARGEST_BYTES = 1_000_000  # such files are a few kB; anything else is the wrong file
+CONTENT = 1  # exit code: the file can be read, and what it says is wrong
+UNREADABLE = 3  # exit code: there is nothing to read
+
+Place = tuple[str | int, ...]  # of a key: ("packs", 0, "capacity_mah")
+
+HEADER = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\- ]+?)\s*\]\]?\s*(#.*)?$")
+KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+)\s*(?:\.\s*[A-Za-z0-9_\-]+\s*)*=")
+
+
+@frozen
+class Complaint:
+    """One thing that is wrong: at which key, what was expected, what was got, what may help."""
+
+    place: Place
+    expected: str
+    got: str
+    hint: str = ""
+
+    def under(self, place: Place) -> "Complaint":
+        """Return the same complaint about a key further down."""
+        return evolve(self, place=(*place, *self.place))
+
+    def told(self, file: str, line: int | None) -> str:
+        """Return the complaint as one line."""
+        where = file if line is None else f"{file}:{line}"
+        key = place_text(self.place)
+        key = f"{key}: " if key else ""
+        hint = f"; {self.hint}" if self.hint else ""
+        return f"{where}: {key}expected {self.expected}, got {self.got}{hint}"
+
+
+class FileError(Exception):
+    """A file that cannot be used. `lines`: what is wrong, one line each; `exit_code`: 1 or 3."""
+
+    def __init__(self, lines: list[str], exit_code: int) -> None:
+        self.lines = lines
+        self.exit_code = exit_code
+        super().__init__("\n".join(lines))
+
+
+def place_text(place: Place) -> str:
+    """Return a key's path as people write it: packs[1].capacity_mah, counted from 1."""
+    text = ""
+    for part in place:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        else:
+            text += f".{part}" if text else part
+    return text
+
+
+def read_text(path: str) -> str:
+    """Return a file's text. Raises FileError: missing, a folder, not allowed, binary, too large."""
+    try:
+        with Path(path).open("rb") as file:
+            data = file.read(LARGEST_BYTES + 1)
+    except OSError as error:
+        raise FileError(
+            [f"{path}: cannot be read: {error.strerror or error}"], UNREADABLE
+        ) from None
+    if len(data) > LARGEST_BYTES:
+        raise FileError(
+            [f"{path}: expected a TOML file of at most 1 MB, got a larger one"], CONTENT
+        )
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        text = "\0"
+    if "\0" in text:
+        raise FileError([f"{path}: expected a TOML text file in UTF-8, got binary data"], CONTENT)
+    return text
+
+
+def read_toml(path: str) -> tuple[dict[str, object], dict[Place, int]]:
+    """Return what a TOML file says, and the line of each key. Raises FileError."""
+    text = read_text(path)
+    if not text.strip():
+        raise FileError([f"{path}: expected settings or a scenario, got an empty file"], CONTENT)
+    try:
+        plain = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise FileError([_toml_complaint(path, str(error))], CONTENT) from None
+    if not plain:
+        raise FileError(
+            [f"{path}: expected settings or a scenario, got a file without any key"], CONTENT
+        )
+    return plain, key_lines(text)
+
+
+def _toml_complaint(path: str, message: str) -> str:
+    """Turn `... (at line 3, column 5)` round: the place first."""
+    found = re.match(r"(.*) \(at line (\d+), column (\d+)\)$", message)
+    if found:
+        return f"{path}:{found[2]}: not valid TOML, at column {found[3]}: {found[1]}"
+    return f"{path}: not valid TOML: {message}"
+
+
+def key_lines(text: str) -> dict[Place, int]:
+    """Return the line (from 1) of each key and table header that stands on a line of its own."""
+    lines: dict[Place, int] = {}
+    counts: dict[Place, int] = {}
+    table: Place = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = HEADER.match(line)
+        key = KEY.match(line)
+        if header:
+            table = _table(header[2], header[1] == "[[", counts)
+            lines.setdefault(table, number)
+            lines.setdefault(table[:1], number)
+        elif key:
+            lines.setdefault((*table, key[1]), number)
+    return lines
+
+
+def _table(name: str, array: bool, counts: dict[Place, int]) -> Place:
+    """Return the path of a table header, with the number of each table in an array."""
+    path: Place = ()
+    parts = [part.strip() for part in name.split(".")]
+    for depth, part in enumerate(parts, start=1):
+        path = (*path, part)
+        if array and depth == len(parts):
+            counts[path] = counts.get(path, -1) + 1
+        if path in counts:
+            path = (*path, counts[path])
+    return path
+
+
+def line_of(place: Place, lines: dict[Place, int]) -> int | None:
+    """Return the line of a key, or of the nearest table around it."""
+    while place:
+        if place in lines:
+            return lines[place]
+        place = place[:-1]
+    return None
