@@ -15,6 +15,7 @@ from .view import SystemView
 from .voltage import NEAR_CEILING_MV, ChargeVoltage, DischargeVoltage, VoltageSide
 
 TYPICAL_PACK_MA = 50_000  # the size of a pack of which the settings say nothing
+MINUTES_PER_DAY = 1_440
 SOC_HYSTERESIS_PERMILLE = 20  # a state-of-charge wish lets go this far from its mark
 
 
@@ -219,9 +220,9 @@ class Bank:
         """
         wishes = self.wishes
         top = wishes.top_permille
-        if top is not None and wishes.full_every_days is not None:
-            if self.stages.since_full_minutes >= wishes.full_every_days * 1_440:
-                top = None
+        days = wishes.full_every_days
+        if days is not None and self.stages.since_full_minutes >= days * MINUTES_PER_DAY:
+            top = None
         reserve = wishes.reserve_permille
         if top is None and reserve == 0:
             self.charge.wish_soc = False

@@ -61,7 +61,7 @@ def opened(name: str) -> Iterator[TextIO]:
         yield sys.stdin
         return
     try:
-        log = Path(name).open(encoding="utf-8", errors="replace")
+        log = Path(name).open(encoding="utf-8", errors="replace")  # noqa: SIM115  # closed below
     except OSError as error:
         reason = (error.strerror or "cannot be read").lower()
         raise BadFileError([f"{name}: {reason}; check the name"], unreadable=True) from None
@@ -83,8 +83,8 @@ def _last(chosen: argparse.Namespace, device: Device) -> dict[str, Any]:
     """Return the last view of a log."""
     view: dict[str, Any] | None = None
     with opened(chosen.log) as log:
-        for view in _steps(log, chosen.log, device):
-            pass
+        for latest in _steps(log, chosen.log, device):
+            view = latest
     if view is None:
         raise BadLogError(f"{chosen.log}: {NO_STEP}")
     return view

@@ -30,8 +30,8 @@ def day_screen(scenario: Scenario, result: DayResult) -> RenderableType:
 
 def _packs(result: DayResult) -> Table:
     table = _table(
-        "pack", "most in", "of its limit", "over it", "most out", "at the end", "it says",
-        "top cell", "cells apart", "tripped",
+        "pack", "most\nin", "of its\nlimit", "time\nover it", "most\nout", "charge\nat the end",
+        "its counter\nsays", "highest\ncell", "cells apart\nat the top", "protected\nitself",
     )  # fmt: skip
     for one in result.packs:
         table.add_row(

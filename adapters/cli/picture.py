@@ -78,6 +78,7 @@ def draw(trace: Trace, path: Path) -> None:
     _draw_cells(axes[2], trace)
     _draw_charge(axes[3], trace)
     _draw_caps(axes[4], trace)
+    axes[4].set_xticks(range(0, 24 * 7 + 1, 3))
     axes[4].set_xlabel("time of day, h")
     axes[4].set_xlim(trace.hours[0], trace.hours[-1])
     figure.savefig(path, dpi=90, metadata={"Software": None})

@@ -39,7 +39,7 @@ def _because(rule: str, pack: str | None) -> str:
 def _table(*columns: str) -> Table:
     table = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
     for number, column in enumerate(columns):
-        table.add_column(column, justify="left" if number == 0 else "right", no_wrap=True)
+        table.add_column(column, justify="left" if number == 0 else "right")
     return table
 
 

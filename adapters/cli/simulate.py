@@ -17,7 +17,7 @@ from adapters.cli.scenario_file import load_scenario
 from adapters.cli.screens import WIDTH
 from adapters.log import pair
 from aggregator import Aggregator, BankSettings, SystemView
-from aggregator.plain import settings_to_plain, view_to_plain
+from aggregator.plain import json_text, settings_to_plain, view_to_plain
 from conformance.day import HEADROOM, PLAIN_SUM, DayResult, Observer, day
 from conformance.plant.scenario import Scenario
 from conformance.plant.world import World
@@ -115,7 +115,7 @@ class _progress:  # noqa: N801  # a context manager that reads like a function
 
 
 class Saver:
-    """Writes a day as a log: every report, and the view of every step."""
+    """Writes a day as a log: every report and step, and the view once a minute."""
 
     def __init__(self, log: TextIO, settings: BankSettings, scenario: Scenario) -> None:
         self.log = log
@@ -127,8 +127,10 @@ class Saver:
         t = round(world.now_s * 1_000)
         for report in world.delivered:
             self.log.write(pair({"op": "report", "t": t, **report}, {"ok": True}))
-        answer = {"ok": True, "view": view_to_plain(view)}
-        self.log.write(pair({"op": "step", "t": t}, answer))
+        if t % 60_000:
+            self.log.write(json_text({"op": "step", "t": t}) + "\n")
+        else:
+            self.log.write(pair({"op": "step", "t": t}, {"ok": True, "view": view_to_plain(view)}))
 
 
 def as_plain(result: DayResult) -> dict[str, Any]:

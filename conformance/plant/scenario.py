@@ -133,7 +133,7 @@ def demo() -> Scenario:
             PackModel(
                 pack="oak",
                 capacity_ah=314,
-                charge=0.10,
+                charge=0.21,
                 charge_limit_a=157,
                 discharge_limit_a=200,
                 cell_ohm=0.00035,
@@ -145,7 +145,7 @@ def demo() -> Scenario:
             PackModel(
                 pack="ash",
                 capacity_ah=230,
-                charge=0.08,
+                charge=0.19,
                 charge_limit_a=115,
                 discharge_limit_a=150,
                 cell_ohm=0.00042,
@@ -157,7 +157,7 @@ def demo() -> Scenario:
             PackModel(
                 pack="elm",
                 capacity_ah=230,
-                charge=0.10,
+                charge=0.21,
                 charge_limit_a=115,
                 discharge_limit_a=150,
                 cell_ohm=0.00042,
@@ -171,7 +171,7 @@ def demo() -> Scenario:
             PackModel(
                 pack="fir",
                 capacity_ah=100,
-                charge=0.12,
+                charge=0.22,
                 charge_limit_a=50,
                 discharge_limit_a=60,
                 cell_ohm=0.00090,
@@ -182,7 +182,7 @@ def demo() -> Scenario:
                 skew_s=2.0,
             ),
         ],
-        sun=SunModel(peak_a=400.0),
+        sun=SunModel(peak_a=330.0),
         # A table saw and a dust extractor, in working hours.
         load=LoadModel(
             base_a=12.0, steps_a=[20.0, 45.0], steps_per_h=8.0, step_s=180.0, working_h=[7.5, 16.5]
