@@ -22,9 +22,8 @@ from aggregator.settings import MOST_PACKS
 
 Record = TypeVar("Record")
 
-BANK_TABLE_KEYS = [key for key in BANK_KEYS if key not in ("packs", "stages")]
 HOMES = (
-    ("[bank]", BANK_TABLE_KEYS),
+    ("the file's own keys, before any table", BANK_KEYS),
     ("[stages]", STAGE_KEYS),
     ("[[packs]], once for each pack", PACK_KEYS),
 )
@@ -90,7 +89,7 @@ def stray(key: str, known: list[str]) -> Complaint:
     if near:
         hint = f'did you mean "{near[0]}"?'
     elif homes:
-        hint = f"it belongs in {homes[0]}"
+        hint = f"it belongs to {homes[0]}"
     else:
         more = f" and {len(known) - 8} more" if len(known) > 8 else ""
         hint = "known here: " + ", ".join(sorted(known)[:8]) + more

@@ -11,8 +11,6 @@ from pathlib import Path
 from attrs import evolve, frozen
 
 LARGEST_BYTES = 1_000_000  # such files are a few kB; anything else is the wrong file
-CONTENT = 1  # exit code: the file can be read, and what it says is wrong
-UNREADABLE = 3  # exit code: there is nothing to read
 
 Place = tuple[str | int, ...]  # of a key: ("packs", 0, "capacity_mah")
 
@@ -33,22 +31,22 @@ class Complaint:
         """Return the same complaint about a key further down."""
         return evolve(self, place=(*place, *self.place))
 
-    def told(self, file: str, line: int | None) -> str:
+    def told(self, file: Path, line: int | None) -> str:
         """Return the complaint as one line."""
-        where = file if line is None else f"{file}:{line}"
+        where = f"{file}" if line is None else f"{file}:{line}"
         key = place_text(self.place)
         key = f"{key}: " if key else ""
         hint = f"; {self.hint}" if self.hint else ""
         return f"{where}: {key}expected {self.expected}, got {self.got}{hint}"
 
 
-class FileError(Exception):
-    """A file that cannot be used. `lines`: what is wrong, one line each; `exit_code`: 1 or 3."""
+class BadFileError(Exception):
+    """A file that cannot be used: `complaints`, one line each; `unreadable`: it was not even read."""
 
-    def __init__(self, lines: list[str], exit_code: int) -> None:
-        self.lines = lines
-        self.exit_code = exit_code
-        super().__init__("\n".join(lines))
+    def __init__(self, complaints: list[str], unreadable: bool = False) -> None:
+        self.complaints = complaints
+        self.unreadable = unreadable
+        super().__init__("\n".join(complaints))
 
 
 def place_text(place: Place) -> str:
@@ -62,45 +60,41 @@ def place_text(place: Place) -> str:
     return text
 
 
-def read_text(path: str) -> str:
-    """Return a file's text. Raises FileError: missing, a folder, not allowed, binary, too large."""
+def read_text(path: Path) -> str:
+    """Return a file's text. Raises BadFileError: missing, a folder, not allowed, binary, too large."""
     try:
-        with Path(path).open("rb") as file:
+        with path.open("rb") as file:
             data = file.read(LARGEST_BYTES + 1)
     except OSError as error:
-        raise FileError(
-            [f"{path}: cannot be read: {error.strerror or error}"], UNREADABLE
+        raise BadFileError(
+            [f"{path}: cannot be read: {error.strerror or error}"], unreadable=True
         ) from None
     if len(data) > LARGEST_BYTES:
-        raise FileError(
-            [f"{path}: expected a TOML file of at most 1 MB, got a larger one"], CONTENT
-        )
+        raise BadFileError([f"{path}: expected a TOML file of at most 1 MB, got a larger one"])
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError:
         text = "\0"
     if "\0" in text:
-        raise FileError([f"{path}: expected a TOML text file in UTF-8, got binary data"], CONTENT)
+        raise BadFileError([f"{path}: expected a TOML text file in UTF-8, got binary data"])
     return text
 
 
-def read_toml(path: str) -> tuple[dict[str, object], dict[Place, int]]:
-    """Return what a TOML file says, and the line of each key. Raises FileError."""
+def read_toml(path: Path) -> tuple[dict[str, object], dict[Place, int]]:
+    """Return what a TOML file says, and the line of each key. Raises BadFileError."""
     text = read_text(path)
     if not text.strip():
-        raise FileError([f"{path}: expected settings or a scenario, got an empty file"], CONTENT)
+        raise BadFileError([f"{path}: expected settings or a scenario, got an empty file"])
     try:
         plain = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise FileError([_toml_complaint(path, str(error))], CONTENT) from None
+        raise BadFileError([_toml_complaint(path, str(error))]) from None
     if not plain:
-        raise FileError(
-            [f"{path}: expected settings or a scenario, got a file without any key"], CONTENT
-        )
+        raise BadFileError([f"{path}: expected settings or a scenario, got a file without any key"])
     return plain, key_lines(text)
 
 
-def _toml_complaint(path: str, message: str) -> str:
+def _toml_complaint(path: Path, message: str) -> str:
     """Turn `... (at line 3, column 5)` round: the place first."""
     found = re.match(r"(.*) \(at line (\d+), column (\d+)\)$", message)
     if found:
@@ -145,3 +139,11 @@ def line_of(place: Place, lines: dict[Place, int]) -> int | None:
             return lines[place]
         place = place[:-1]
     return None
+
+
+def raise_if_any(complaints: list[Complaint], path: Path, lines: dict[Place, int]) -> None:
+    """Raise BadFileError with all complaints in the order of their lines, if there are any."""
+    if complaints:
+        placed = [(line_of(one.place, lines) or 0, one) for one in complaints]
+        placed.sort(key=lambda pair: pair[0])
+        raise BadFileError([one.told(path, line or None) for line, one in placed])

@@ -1,29 +1,36 @@
 """Scenario files: the plant's description of a bank and its day, with the bank's settings.
 
 title, seed, start_s, duration_s, ...     [[packs]]  [charger]  [sun]  [load]  [[faults]]
-[bank]                                    the settings that differ from plain ones
+[bank]  [bank.stages]                     the settings that differ from plain ones
 """
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import attrs
-
-from adapters.config import BadFileError, BankPartFile, given_in, read_toml, structured
-from aggregator import BankSettings, SettingsError, StageSettings
+from adapters.config import bank_from
+from adapters.structure import STAND_IN, structured
+from adapters.toml_file import Complaint, raise_if_any, read_toml
+from aggregator import BankSettings, PackSettings
+from aggregator.errors import told
+from aggregator.report import bad_id
 from conformance.day import settings_for
-from conformance.plant.scenario import FAULT_KINDS, Scenario, demo
+from conformance.plant.scenario import FAULT_KINDS, PackModel, Scenario, demo
 
-ONLY_HERE = ("title", "charger", "sun", "load", "faults", "seed", "duration_s")
+ONLY_HERE = ("title", "charger", "sun", "load", "faults", "seed", "duration_s", "bank")
 CHARGER_LIMITS = ("battery", "output")
-MOST_DAYS = 7
-
-
-@attrs.define(kw_only=True)
-class ScenarioFile(Scenario):
-    """A scenario with the settings beside it."""
-
-    bank: BankPartFile | None = None  # type: ignore[valid-type]  # a class made from a table
+MOST_PACKS = 16
+LONGEST_S = 7 * 86_400
+PACK_RANGES = (
+    ("capacity_ah", 1, 2_000),
+    ("charge", 0, 1),
+    ("cell_ohm", 1e-5, 0.1),
+    ("cell_rc_ohm", 0, 0.1),
+    ("rc_s", 1, 10_000),
+    ("external_ohm", 1e-5, 1),
+    ("charge_limit_a", 0, 1_000),
+    ("discharge_limit_a", 0, 1_000),
+    ("report_s", 0.1, 600),
+)
 
 
 def is_scenario(plain: dict[str, object]) -> bool:
@@ -39,41 +46,58 @@ def load_scenario(path: Path | None) -> tuple[Scenario, BankSettings]:
     """Return the scenario in a file, and its settings; None: the demo. Raises BadFileError."""
     if path is None:
         return demo(), settings_for(demo())
-    plain, text = read_toml(path)
-    scenario: ScenarioFile = structured(plain, ScenarioFile, path, text)
-    complaints = list(_impossible(scenario))
-    if complaints:
-        raise BadFileError([f"{path}: {complaint}" for complaint in complaints])
-    given: dict[str, Any] = {} if scenario.bank is None else given_in(scenario.bank)
-    try:
-        if "stages" in given:
-            given["stages"] = StageSettings(**given_in(given["stages"]))
-        return scenario, settings_for(scenario, **given)
-    except SettingsError as error:
-        message = f"bank: {error.field}: expected {error.expected}, got {error.got}"
-        raise BadFileError([f"{path}: {message}"]) from None
+    plain, lines = read_toml(path)
+    complaints: list[Complaint] = []
+    described = {key: plain[key] for key in plain if key != "bank"}
+    scenario = structured(described, Scenario, (), complaints)
+    table = structured(plain.get("bank", {}), dict[str, object], ("bank",), complaints) or {}
+    if "packs" in table:
+        del table["packs"]
+        complaints.append(
+            Complaint(("bank", "packs"), "no packs here", "some", "the scenario's own are used")
+        )
+    if scenario is not None:
+        complaints += _impossible(scenario)
+    packs, usual = [PackSettings(STAND_IN)], {}
+    if scenario is not None and not complaints:
+        chosen = settings_for(scenario)
+        packs = chosen.packs
+        usual = {"fresh_ms": chosen.fresh_ms, "charger_limits": chosen.charger_limits}
+    settings = bank_from(table, packs, usual, ("bank",), complaints)
+    raise_if_any(complaints, path, lines)
+    assert scenario is not None
+    assert settings is not None
+    return scenario, settings
 
 
-def _impossible(scenario: Scenario):  # type: ignore[no-untyped-def]  # yields texts
+def _impossible(scenario: Scenario) -> Iterator[Complaint]:
     """Yield what a simulation cannot start with."""
     names = [pack.pack for pack in scenario.packs]
-    if not 0 < len(names) <= 16:
-        yield f"packs: expected 1..16 packs, got {len(names)}"
-    for pack in scenario.packs:
-        for name, low, high in (
-            ("capacity_ah", 1, 2_000), ("charge", 0, 1), ("cell_ohm", 1e-5, 0.1),
-            ("external_ohm", 1e-5, 1), ("charge_limit_a", 0, 1_000), ("report_s", 0.1, 600),
-            ("discharge_limit_a", 0, 1_000), ("rc_s", 1, 10_000), ("cell_rc_ohm", 0, 0.1),
-        ):  # fmt: skip
-            value = getattr(pack, name)
-            if not low <= value <= high:
-                yield f"packs: {pack.pack}: {name}: expected {low}..{high}, got {value:g}"
-    if not 60 <= scenario.duration_s <= MOST_DAYS * 86_400:
-        yield f"duration_s: expected 60..{MOST_DAYS * 86_400}, got {scenario.duration_s:g}"
+    if not 0 < len(names) <= MOST_PACKS:
+        yield Complaint(("packs",), f"1..{MOST_PACKS} packs", str(len(names)))
+    for number, pack in enumerate(scenario.packs):
+        yield from _impossible_pack(pack, number, names)
+    if not 60 <= scenario.duration_s <= LONGEST_S:
+        yield Complaint(("duration_s",), f"60..{LONGEST_S}", f"{scenario.duration_s:g}")
     if scenario.charger.limits not in CHARGER_LIMITS:
-        yield f"charger.limits: expected battery or output, got {scenario.charger.limits!r}"
-    for fault in scenario.faults:
+        got = told(scenario.charger.limits)
+        yield Complaint(("charger", "limits"), " or ".join(CHARGER_LIMITS), got)
+    for number, fault in enumerate(scenario.faults):
         if fault.kind not in FAULT_KINDS:
-            yield f"faults: kind: expected one of {', '.join(FAULT_KINDS)}, got {fault.kind!r}"
+            expected = f"one of {', '.join(FAULT_KINDS)}"
+            yield Complaint(("faults", number, "kind"), expected, told(fault.kind))
         if fault.pack is not None and fault.pack not in names:
-            yield f"faults: pack: expected one of {', '.join(names)}, got {fault.pack!r}"
+            expected = f"one of {', '.join(dict.fromkeys(names))}"
+            yield Complaint(("faults", number, "pack"), expected, told(fault.pack))
+
+
+def _impossible_pack(pack: PackModel, number: int, names: list[str]) -> Iterator[Complaint]:
+    refusal = bad_id(pack.pack)
+    if refusal is not None:
+        yield Complaint(("packs", number, "pack"), refusal.expected, refusal.got)
+    if pack.pack in names[:number]:
+        yield Complaint(("packs", number, "pack"), "every name once", told(pack.pack))
+    for name, low, high in PACK_RANGES:
+        value = getattr(pack, name)
+        if not low <= value <= high:
+            yield Complaint(("packs", number, name), f"{low:g}..{high:g}", f"{value:g}")
