@@ -22,7 +22,9 @@ class Direction:
     def __init__(self, bank: BankSettings, scale_ma: int) -> None:
         count = len(bank.packs)
         self.bank = bank
-        self.scale_ma = scale_ma  # the size of the bank, for "small" and "steady"
+        # The size of the bank decides what counts as no total, and as steady.
+        self.quiet_ma = scale_ma // 1_000 * bank.quiet_permille
+        self.coherent_ma = scale_ma // 1_000 * bank.coherent_permille
         # Columns: one element a pack.
         self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
         self.allowed: list[bool | None] = [None] * count
@@ -39,8 +41,11 @@ class Direction:
         # References: readings from earlier that are still good.
         self.quiet = Reference(count)  # the last moment without a total
         self.steady = Reference(count)  # the last moment when the total stood still
-        self.still_ma = 0
-        self.still_ms = 0
+        # The window under way, for `steady`.
+        self.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
+        self.window_low_ma = 0
+        self.window_high_ma = 0
+        self.disturbed = True  # packs came, went, were late or changed how they share
         # Timers, running down.
         self.settle_left_ms = 0  # a pack was above its limit
         self.path_left_ms = 0  # a path opened or closed
@@ -163,7 +168,7 @@ class Direction:
         """Drop the readings from earlier: packs came, went, or changed how they share."""
         self.quiet.valid = False
         self.steady.valid = False
-        self.still_ms = 0
+        self.disturbed = True
 
     def uses_learned(self, shares: Shares) -> bool:
         """Is this direction told to use learned shares, and are they learned?"""

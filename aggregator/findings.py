@@ -93,8 +93,7 @@ def current_into_refusing_pack(bank: Bank, pack: Pack) -> bool:
 
 def idle_circulation_above_limit(bank: Bank, pack: Pack) -> bool:
     """With next to no total, packs drive more current through this one than it may take."""
-    quiet_ma = bank.charge.scale_ma // 1_000 * bank.settings.quiet_permille
-    if not -quiet_ma <= bank.charge.total_ma <= quiet_ma:
+    if not -bank.charge.quiet_ma <= bank.charge.total_ma <= bank.charge.quiet_ma:
         return False
     for side in (bank.charge, bank.discharge):
         if side.limit_ma[pack.index] < NO_CAP and side.room_ma[pack.index] < 0:

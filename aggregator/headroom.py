@@ -39,8 +39,9 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
     if silence or missing:
         side.forget()
-    else:
-        _keep_references(side, dt_ms)
+    elif -side.quiet_ma <= side.total_ma <= side.quiet_ma:
+        side.quiet.take(side.total_ma, side.flow_ma, 1)
+    _keep_steady(side, dt_ms)
     if side.tightest < 0:
         side.headroom_ma = NO_CAP  # no path: a rule of its own
     elif room_ma < 0:
@@ -59,21 +60,32 @@ def _fill_in(side: Direction, i: int, bus_ma: int) -> None:
         side.room_ma[i] = side.limit_ma[i] - flow_ma
 
 
-def _keep_references(side: Direction, dt_ms: int) -> None:
-    """Remember the currents when the total is next to nothing, and when it stands still."""
+def _keep_steady(side: Direction, dt_ms: int) -> None:
+    """Remember the currents of each window of time in which the total hardly moved.
+
+    Every reading then belongs to a total of that window, so its lowest total is taken: rooms are
+    multiplied below, and a slow board's old reading must not be paired with a new total. Windows
+    are at least as long as a reading may be old; they follow the clock, not the readings, so that
+    a lost report cannot shift them.
+    """
+    if side.some_late:
+        side.steady.valid = False
+        side.disturbed = True
     total_ma = side.total_ma
-    quiet_ma = side.scale_ma // 1_000 * side.bank.quiet_permille
-    if -quiet_ma <= total_ma <= quiet_ma:
-        side.quiet.take(total_ma, side.flow_ma, 1)
-    coherent_ma = side.scale_ma // 1_000 * side.bank.coherent_permille
-    if -coherent_ma <= total_ma - side.still_ma <= coherent_ma:
-        if side.still_ms < side.bank.coherent_ms:
-            side.still_ms += min(dt_ms, side.bank.coherent_ms)
-    else:
-        side.still_ma = total_ma
-        side.still_ms = 0
-    if side.still_ms >= side.bank.coherent_ms:
-        side.steady.take(total_ma, side.flow_ma, side.bank.coherent_keep_ms)
+    if total_ma < side.window_low_ma:
+        side.window_low_ma = total_ma
+    if total_ma > side.window_high_ma:
+        side.window_high_ma = total_ma
+    side.window_left_ms -= dt_ms
+    if side.window_left_ms > 0:
+        return
+    bank = side.bank
+    if not side.disturbed and side.window_high_ma - side.window_low_ma <= side.coherent_ma:
+        side.steady.take(side.window_low_ma, side.flow_ma, bank.coherent_keep_ms)
+    side.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
+    side.window_low_ma = total_ma
+    side.window_high_ma = total_ma
+    side.disturbed = False
 
 
 def _widest(side: Direction, room_ma: int, shares: Shares) -> int:

@@ -228,7 +228,6 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
     nominal_ms = settings.nominal_step_ms
     late = sum(bank.merge.late) > 0
     for side in bank.currents:
-        side.some_late = late
         side.local_refusal = bank.local_refusal(side)
         rate = sum(side.ramp_ma) // 1_000 * settings.ramp_permille_per_s
         held = late or side.settle_left_ms > 0 or side.path_left_ms > 0
