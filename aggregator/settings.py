@@ -114,7 +114,9 @@ BANK_FLAGS = (
 )
 
 # Choices: name, the words allowed (the first is the default).
-STAGE_CHOICES = (("absorption_mode", ("timer", "until_full")),)  # what ends absorption
+STAGE_CHOICES = (
+    ("absorption_mode", ("timer", "until_full")),  # what ends absorption
+)
 BANK_CHOICES = (
     ("charge_sharing", ("worst_case", "learned")),  # how extra charge current may split
     ("discharge_sharing", ("worst_case", "learned")),  # how extra discharge current may split
