@@ -71,8 +71,9 @@ class Aggregator:
         if refusal is not None:
             return self._refuse(refusal)
         row = row_of(request.kind)
-        act = keep if row is not None and row[1] == WISH else obey
-        return self._refuse(act(self._bank, request))
+        if row is not None and row[1] == WISH:
+            return self._refuse(keep(self._bank, request, self._bank.clock.read(now_ms)))
+        return self._refuse(obey(self._bank, request))
 
     def step(self, now_ms: int) -> SystemView:
         """Work everything out as of `now_ms`; returns the view, which the next step reuses.
@@ -87,8 +88,9 @@ class Aggregator:
             if bank.wishes.run_down(dt_ms):
                 bank.apply_wishes()
             bank.apply_soc_wishes()
-        bank.merge.tell(bank.view, bank.packs)
         bus_ma = bank.fresh_bus_ma()
+        unknown = sum(bank.charge.unknown) > 0
+        bank.merge.tell(bank.view, bank.packs, unknown, bus_ma)
         late = sum(bank.merge.late) > 0
         for side in bank.currents:
             side.some_late = late

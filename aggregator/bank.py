@@ -58,14 +58,11 @@ class Bank:
     def hear(self, pack: Pack, report: PackReport, now_ms: int) -> None:
         """Take a checked report that is news, at the core's `now_ms`, into every column."""
         i = pack.index
-        before_ma = pack.current_ma
         moved = pack.take(report)
         if moved:
             note_move(pack, now_ms, self.stirs)
-            if before_ma is not None and pack.current_ma is not None:
-                zero_ma = self.settings.zero_current_ma
-                if not -zero_ma < pack.current_ma - before_ma < zero_ma:
-                    self.stirred = True
+        if pack.stirs(self.settings.zero_current_ma):
+            self.stirred = True
         age_ms = report.age_ms or 0
         if age_ms:
             self.look_left_ms = 0

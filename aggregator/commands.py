@@ -2,14 +2,23 @@
 
 from .bank import Bank
 from .errors import Refusal
-from .pack import LATE, LIVE, REMOVED
-from .presence import declare
+from .pack import REMOVED
+from .presence import declare, reports
+from .report import LONGEST_MS
 from .requests import FOREVER, Request, Wish, row_of
+from .ticks import since
 
 
-def keep(bank: Bank, request: Request) -> Refusal | None:
-    """Keep a wish, in place of an earlier one of the same kind, pack and source."""
-    left_ms = FOREVER if request.lasts_ms is None else request.lasts_ms
+def keep(bank: Bank, request: Request, now_ms: int) -> Refusal | None:
+    """Keep a wish, in place of an earlier one of the same kind, pack and source.
+
+    Its time counts from `now_ms`; times run down from step to step, so the part before the next
+    step is added.
+    """
+    left_ms = FOREVER
+    if request.lasts_ms is not None:
+        ahead_ms = max(0, since(now_ms, bank.clock.now_ms))
+        left_ms = min(request.lasts_ms + ahead_ms, LONGEST_MS)
     value = request.value or 0
     wish = Wish(request.kind, request.pack or "", value, left_ms, request.source)
     refusal = bank.wishes.keep(wish)
@@ -65,7 +74,7 @@ def restore_pack(bank: Bank, request: Request) -> Refusal | None:
 def declare_removed(bank: Bank, request: Request) -> Refusal | None:
     """The owner disconnected a pack. A pack that reports is connected, whatever anybody says."""
     pack = bank.by_name[request.pack or ""]
-    if pack.presence == LIVE or pack.presence == LATE:
+    if reports(pack):
         return Refusal("pack", "a pack that does not report", request.pack)
     declare(pack, True)
     bank.enter(pack)

@@ -138,6 +138,7 @@ class Direction:
             self.grant_ma[i] = 0 if refuses else min(limit_ma, self.grant_of(pack.settings))
         elif pack.presence == REMOVED:
             self.flow_ma[i] = 0
+            self.ramp_ma[i] = 0
 
     def most_ma(self, pack: Pack) -> int:
         """Return the pack's ceiling [mA], or else its own limit; nothing known: 0."""

@@ -229,7 +229,7 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
     late = sum(bank.merge.late) > 0
     for side in bank.currents:
         side.local_refusal = bank.local_refusal(side)
-        rate = sum(side.ramp_ma) // 1_000 * settings.ramp_permille_per_s
+        rate = sum(side.ramp_ma) // 10 * settings.ramp_permille_per_s // 100
         held = late or side.settle_left_ms > 0 or side.path_left_ms > 0
         side.peak_left_ms -= dt_ms
         if side.peak_left_ms <= 0:
@@ -267,7 +267,7 @@ def _tell(bank: Bank) -> None:
     view.discharge_voltage_rule = name
     view.discharge_voltage_pack = pack_named(bank.discharge_voltage, holder, names)
     view.stage = bank.stages.stage
-    view.stage_elapsed_ms = bank.stages.elapsed_ms
+    view.stage_elapsed_ms = bank.stages.shown_ms()
     view.stage_ends = bank.stages.ends_by
     view.stage_ends_ms = bank.stages.ends_ms
 

@@ -95,8 +95,13 @@ class Merge:
         self.warnings[i] = 0 if removed else pack.warnings
         self.protections[i] = 0 if removed else pack.protections
 
-    def tell(self, view: SystemView, packs: list[Pack]) -> None:
-        """Write the bank's numbers into the view."""
+    def tell(self, view: SystemView, packs: list[Pack], unknown: bool, bus_ma: int | None) -> None:
+        """Write the bank's numbers into the view.
+
+        `unknown`: a pack does not say its current, so that only the bus meter's `bus_ma` can tell
+        the total.
+        """
+        view.current_ma = bus_ma if unknown else sum(self.current_ma)
         self._tell_power(view)
         self._tell_charge(view)
         low_mv = min(self.cell_low_mv)
@@ -113,23 +118,29 @@ class Merge:
         view.temperature_max_row = self.hot_decic.index(hot)
         view.warning_bits = _union(self.warnings)
         view.protection_bits = _union(self.protections)
-        view.cell_min_no = packs[view.cell_min_row].cell_min_no
-        view.cell_max_no = packs[view.cell_max_row].cell_max_no
+        view.cell_min_no = None
+        view.cell_max_no = None
+        if view.cell_min_mv is not None:
+            view.cell_min_no = packs[view.cell_min_row].cell_min_no
+        if view.cell_max_mv is not None:
+            view.cell_max_no = packs[view.cell_max_row].cell_max_no
 
     def _tell_power(self, view: SystemView) -> None:
         live = sum(self.live)
-        view.current_ma = sum(self.current_ma)
+        view.power_w = None
         if live == 0:
             view.voltage_mv = None
             view.voltage_min_mv = None
             view.voltage_max_mv = None
-            view.power_w = None
+            if sum(self.lost) == len(self.lost):
+                view.current_ma = None
             return
         view.voltage_mv = sum(self.voltage_mv) // live
         view.voltage_min_mv = min(self.voltage_low_mv)
         view.voltage_max_mv = max(self.voltage_high_mv)
-        # 10 mV times 100 mA is 1 mW: stays a small integer.
-        view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000
+        if view.current_ma is not None:
+            # 10 mV times 100 mA is 1 mW: stays a small integer.
+            view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000
 
     def _tell_charge(self, view: SystemView) -> None:
         weight = sum(self.weight)

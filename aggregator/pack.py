@@ -12,7 +12,6 @@ REMOVED = "removed"
 COLDEST = -100_000
 HOTTEST = 100_000
 
-_MOVING = ("voltage_mv", "current_ma", "cell_min_mv", "cell_max_mv", "soc_permille")
 _COPIED = (
     "voltage_mv",
     "current_ma",
@@ -51,6 +50,7 @@ class Pack:
         "silence",
         "soc_permille",
         "soh_permille",
+        "stirred_ma",
         "taken_ms",
         "temperature_max_decic",
         "temperature_min_decic",
@@ -70,6 +70,7 @@ class Pack:
         self.recovered = 0  # fresh readings in a row since it fell silent
         self.moved_ms = 0  # when its readings last moved
         self.moved_stirs = 0  # the count of stirs then, see presence.py
+        self.stirred_ma: int | None = None  # its current when it last stirred
         self.voltage_mv: int | None = None
         self.current_ma: int | None = None
         self.cell_min_mv: int | None = None
@@ -100,10 +101,11 @@ class Pack:
 
     def take(self, report: PackReport) -> bool:
         """Copy a checked report; return whether any reading moved."""
-        moved = False
-        for name in _MOVING:
-            if getattr(report, name) != getattr(self, name):
-                moved = True
+        voltage_mv = self.voltage_mv
+        current_ma = self.current_ma
+        low_mv = self.cell_min_mv
+        high_mv = self.cell_max_mv
+        soc = self.soc_permille
         self.sample = report.sample
         for name in _COPIED:
             setattr(self, name, getattr(report, name))
@@ -119,7 +121,25 @@ class Pack:
         self.warnings = alarm_bits(report.warnings)
         self.protections = alarm_bits(report.protections)
         self._feel()
-        return moved
+        return (
+            voltage_mv != self.voltage_mv
+            or current_ma != self.current_ma
+            or low_mv != self.cell_min_mv
+            or high_mv != self.cell_max_mv
+            or soc != self.soc_permille
+        )
+
+    def stirs(self, zero_ma: int) -> bool:
+        """Has its current moved by `zero_ma` since it last stirred? Then it stirs now."""
+        if self.current_ma is None:
+            return False
+        if self.stirred_ma is None:
+            self.stirred_ma = self.current_ma
+            return False
+        if -zero_ma < self.current_ma - self.stirred_ma < zero_ma:
+            return False
+        self.stirred_ma = self.current_ma
+        return True
 
     def _take_cells(self, cells_mv: list[int] | tuple[int, ...]) -> None:
         """Take the extremes, and where they are, from the list, where the report left them open."""

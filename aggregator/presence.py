@@ -46,9 +46,11 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     `stirs` counts the steps in which any pack's current moved; `exempt`: its path is open, so its
     readings may rightly stand still.
     """
-    if pack.presence == REMOVED or pack.presence == UNHEARD:
-        return bank.fresh_ms
     age_ms = since(now_ms, pack.taken_ms)
+    if pack.presence == REMOVED or pack.presence == UNHEARD:
+        if age_ms > bank.unheard_ms and (pack.recovered or pack.silence == FROZEN):
+            _become(pack, pack.presence, SILENT)  # it has stopped saying even that
+        return bank.fresh_ms
     if age_ms < 0:  # a reading from the future is no fresher than one taken now
         pack.taken_ms = now_ms
         age_ms = 0
@@ -67,6 +69,13 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     else:
         return bank.fresh_ms - age_ms + 1
     return bank.fresh_ms
+
+
+def reports(pack: Pack) -> bool:
+    """Does the pack report, even if what it says does not count?"""
+    if pack.presence == UNHEARD:
+        return pack.recovered > 0 or pack.silence == FROZEN
+    return pack.presence != REMOVED
 
 
 def declare(pack: Pack, removed: bool) -> None:

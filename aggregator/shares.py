@@ -2,7 +2,8 @@
 
 Block means over 60 s are differenced and regressed on the difference of the total: the slope is
 the pack's conductance share, blind to state of charge and capacity (docs/sources.md, SHARE).
-Sums stay below 2**28 in units of 0.1 A, so that a 32-bit board computes without big integers.
+Sums are in units of 0.1 A and stay small integers on a 32-bit board for banks that swing by up to
+1.6 kA; beyond, they are still right, but allocate.
 Shares never raise a charge limit by themselves: see `charge_sharing` in settings.py.
 """
 

@@ -10,11 +10,11 @@ from .errors import Refusal
 from .presence import declare
 from .report import LONGEST_MS
 from .requests import FOREVER, KINDS, MOST_REQUESTS, WISH, Request, Wish, check_request
-from .shares import FULL, Shares
+from .shares import Shares
 from .stages import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 
 VERSION = 1
-_MOST = 1 << 30
+_MOST = 1 << 40  # far above any sum
 
 
 def snapshot_of(bank: Bank) -> dict[str, int | str]:
@@ -86,7 +86,7 @@ def _bad_number(state: dict[str, object], key: str, low: int, high: int) -> Refu
 
 def _bad_shares(bank: Bank, state: dict[str, object]) -> Refusal | None:
     """Shares of other packs than these are not worth a refusal: they are simply not taken up."""
-    for key, low, high in (("share_blocks", 0, _MOST), ("share_squares", 0, 8 * FULL)):
+    for key, low, high in (("share_blocks", 0, _MOST), ("share_squares", 0, _MOST)):
         refusal = _bad_number(state, key, low, high)
         if refusal is not None:
             return refusal
@@ -117,7 +117,8 @@ def _read_wishes(bank: Bank, state: dict[str, object], wishes: list[Wish]) -> Re
             return Refusal(start + "kind", "a kind of wish", kind)
         if type(left_ms) is not int or not (left_ms == FOREVER or 1 <= left_ms <= LONGEST_MS):
             return Refusal(start + "left_ms", "-1 or 1.." + str(LONGEST_MS), left_ms)
-        request = Request(kind, pack or None, source=source)  # type: ignore[arg-type]  # checked next
+        lasts_ms = None if left_ms == FOREVER else left_ms
+        request = Request(kind, pack or None, lasts_ms=lasts_ms, source=source)  # type: ignore[arg-type]  # checked next
         request.value = value if kind in valued else None  # type: ignore[assignment]
         refusal = check_request(request, bank.names)
         if refusal is not None:

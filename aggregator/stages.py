@@ -21,7 +21,7 @@ FULL_MINUTES = 1 << 20
 
 # The timers, in the order in which they are kept across a restart. What each one counts:
 TIMERS = (
-    "elapsed_ms",  # since the stage was entered
+    "elapsed_ms",  # since bulk, absorption or float was entered, through pauses
     "reached_ms",  # the target has been held without a break
     "arrived_ms",  # the highest cell has been at its ceiling without a break
     "absorbing_ms",  # wall time since absorption began, through pauses
@@ -29,7 +29,7 @@ TIMERS = (
     "dip_ms",  # the voltage has been below the target without a break
     "tails_ms",  # every tail has been small enough without a break
     "low_ms",  # the bank has been below restart_below_mv without a break
-    "idle_ms",  # the bank has not been charging, without a break
+    "idle_ms",  # the bank has not been charging, in float, without a break
     "since_start_ms",  # since the last start of bulk
     "since_full_minutes",  # since absorption last ran to its end; minutes
 )
@@ -79,6 +79,7 @@ class Stages:
         "held_ms",
         "idle_ms",
         "low_ms",
+        "paused_ms",
         "reached_ms",
         "resume",
         "settings",
@@ -108,6 +109,7 @@ class Stages:
         self.held = False
         self.spare_ms = 0  # less than a minute, of since_full_minutes
         self.elapsed_ms = 0
+        self.paused_ms = 0
         self.reached_ms = 0
         self.arrived_ms = 0
         self.absorbing_ms = 0
@@ -170,6 +172,7 @@ class Stages:
         self.arrived_ms = _count(self.arrived_ms, dt_ms, facts.cell_arrived)
         self.held = (reached or facts.cell_arrived) and not facts.denied
         self.elapsed_ms = min(self.elapsed_ms + dt_ms, FULL_MS)
+        self.paused_ms = _count(self.paused_ms, dt_ms, self.stage == PAUSED)
         self.since_start_ms = min(self.since_start_ms + dt_ms, FULL_MS)
         stage = self.resume if self.stage == PAUSED else self.stage
         if stage == ABSORPTION:
@@ -182,7 +185,7 @@ class Stages:
         low = low_mv is not None and voltage_mv is not None and voltage_mv < low_mv
         self.low_ms = _count(self.low_ms, dt_ms, low)
         charging = facts.current_ma is not None and facts.current_ma > facts.idle_ma
-        self.idle_ms = _count(self.idle_ms, dt_ms, not charging)
+        self.idle_ms = _count(self.idle_ms, dt_ms, stage == FLOAT and not charging)
         self._age_full(dt_ms)
         self._take()
         self._foresee()
@@ -206,6 +209,7 @@ class Stages:
             self.resume = self.stage
         stage = self.resume if target is None else target
         if self.stage != PAUSED and target != PAUSED:
+            self.elapsed_ms = 0
             if stage == BULK:
                 self.since_start_ms = 0
                 self.asked = False
@@ -219,7 +223,11 @@ class Stages:
                 self.spare_ms = 0
         self.stage = stage
         self.why = reason
-        self.elapsed_ms = 0
+        self.paused_ms = 0
+
+    def shown_ms(self) -> int:
+        """How long the stage that is shown has lasted."""
+        return self.paused_ms if self.stage == PAUSED else self.elapsed_ms
 
     def _foresee(self) -> None:
         """Note the transition that comes next, if its time is known: `ends_by`, `ends_ms`."""

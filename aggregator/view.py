@@ -11,7 +11,8 @@ VIEW_FIELDS = (
     "voltage_mv",  # mean of live packs
     "voltage_min_mv",  # lowest of live packs
     "voltage_max_mv",  # highest of live packs
-    "current_ma",  # sum over live and late packs, positive: charging
+    # sum over live and late packs, positive: charging; if one does not say, what a bus meter says
+    "current_ma",
     "power_w",  # voltage times current, rounded down
     "soc_permille",  # weighted by present capacity over live and late packs, rounded down
     "soc_min_permille",  # lowest
@@ -161,7 +162,7 @@ class SystemView:
         self.voltage_mv: int | None = None
         self.voltage_min_mv: int | None = None
         self.voltage_max_mv: int | None = None
-        self.current_ma = 0
+        self.current_ma: int | None = None
         self.power_w: int | None = None
         self.soc_permille: int | None = None
         self.soc_min_permille: int | None = None

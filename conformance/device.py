@@ -101,6 +101,8 @@ def request(device: Device, now_ms: int, fields: dict[str, object]) -> dict[str,
 
 def step(device: Device, now_ms: int, fields: dict[str, object]) -> dict[str, object]:
     """Work everything out, and show the view."""
+    if type(now_ms) is not int:
+        return _no("t: expected an integer of milliseconds, got " + told(now_ms), "t")
     return {"ok": True, "view": view_to_plain(device.bank.step(now_ms))}  # type: ignore[union-attr]
 
 
