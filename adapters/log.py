@@ -53,6 +53,25 @@ def entries(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, An
         yield (*waiting, None)
 
 
+def requests(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield (line number, request) at once, whatever was answered. Raises BadLogError.
+
+    A last line that is torn off, as a stopped recorder leaves it, is passed over.
+    """
+    for number, line in enumerate(lines, 1):
+        text = line.strip()
+        if not text or text.startswith("#"):
+            continue
+        try:
+            entry = _parsed(text, f"{name}:{number}")
+        except BadLogError:
+            if number > 1 and not line.endswith("\n"):
+                return
+            raise
+        if "op" in entry:
+            yield number, entry
+
+
 def _parsed(line: str, place: str) -> dict[str, Any]:
     try:
         entry = json.loads(line) if len(line) <= LONGEST_LINE else None

@@ -5,7 +5,7 @@ from rich.table import Table
 from rich.text import Text
 
 from adapters.cli import words
-from adapters.cli.screens import _table
+from adapters.cli.screens import table
 from conformance.day import DayResult
 from conformance.plant.scenario import Scenario
 
@@ -29,12 +29,12 @@ def day_screen(scenario: Scenario, result: DayResult) -> RenderableType:
 
 
 def _packs(result: DayResult) -> Table:
-    table = _table(
+    made = table(
         "pack", "most\nin", "of its\nlimit", "time\nover it", "most\nout", "charge\nat the end",
         "its counter\nsays", "highest\ncell", "cells apart\nat the top", "protected\nitself",
     )  # fmt: skip
     for one in result.packs:
-        table.add_row(
+        made.add_row(
             one.pack,
             f"{one.peak_charge_a:.0f} A",
             f"{one.peak_charge_percent:.0f} %",
@@ -46,7 +46,7 @@ def _packs(result: DayResult) -> Table:
             f"{one.spread_at_top_mv:.0f} mV" if one.spread_at_top_mv else "-",
             f"{len(one.trips)} times" if one.trips else "never",
         )
-    return table
+    return made
 
 
 def _energy(result: DayResult) -> str:
@@ -90,7 +90,7 @@ def _findings(scenario: Scenario, result: DayResult) -> list[Text]:
 
 def comparison_screen(ours: DayResult, summed: DayResult) -> RenderableType:
     """Return what the headroom rule prevents, and what it costs, beside the plain sum."""
-    table = _table("the same day", "by the room left", "by summed limits")
+    made = table("the same day", "by the room left", "by summed limits")
     rows = (
         ("boards that had to protect themselves", ours.trips(), summed.trips(), "{} times"),
         ("worst pack, of its own limit", ours.worst_percent(), summed.worst_percent(), "{:.0f} %"),
@@ -99,8 +99,8 @@ def comparison_screen(ours: DayResult, summed: DayResult) -> RenderableType:
         ("most energy in the packs", max(ours.net_kwh), max(summed.net_kwh), "{:.2f} kWh"),
     )
     for name, left, right, form in rows:
-        table.add_row(name, form.format(left), form.format(right))
-    return table
+        made.add_row(name, form.format(left), form.format(right))
+    return made
 
 
 def _over(result: DayResult) -> float:

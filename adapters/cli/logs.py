@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from adapters.cli.bank import opened
+from adapters.cli.playback import lines_of, opened
 from adapters.log import entries, pair, replay
 from aggregator.plain import json_text
 from conformance import device as device_module
@@ -55,7 +55,7 @@ def run_record(chosen: argparse.Namespace) -> int:
 def run_replay(chosen: argparse.Namespace) -> int:
     """Compare a log with what we would answer today."""
     with opened(chosen.log) as log:
-        agreed, difference = replay(log, chosen.log, Device().answer)
+        agreed, difference = replay(lines_of(log, chosen.log), chosen.log, Device().answer)
     if chosen.json:
         plain: dict[str, Any] = {"agreed": agreed, "difference": None}
         if difference is not None:

@@ -5,6 +5,7 @@ interrupted. Results go to standard output; progress and complaints to standard 
 """
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -35,9 +36,27 @@ def parser() -> argparse.ArgumentParser:
     return made
 
 
+def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
+    """Parse the arguments; LOG may stand behind the options, where argparse loses it."""
+    made = parser()
+    chosen, rest = made.parse_known_args(arguments)
+    if len(rest) == 1 and not rest[0].startswith("-") and getattr(chosen, "log", None) == "":
+        chosen.log = rest.pop()
+    if rest:
+        made.error(f"unrecognized arguments: {' '.join(rest)}")
+    if getattr(chosen, "log", None) == "":
+        if sys.stdin.isatty():
+            made.error("give a LOG, or pipe driver lines into standard input")
+        chosen.log = "-"
+    return chosen
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return the exit code."""
-    chosen = parser().parse_args(arguments)
+    chosen = _parsed(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a sign shows a "?"
+            stream.reconfigure(errors="replace")
     try:
         code: int = chosen.run(chosen)
         sys.stdout.flush()

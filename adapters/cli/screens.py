@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Group, RenderableType
+from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -12,23 +12,42 @@ from adapters.cli import words
 from aggregator import Cap
 
 WIDTH = 100
+Reading = dict[str, Any]
 
 
-def _amps(ma: int | None) -> str:
+def console() -> Console:
+    """Return the console for standard output: at most WIDTH columns, fewer on a small terminal."""
+    made = Console(highlight=False)
+    made.width = min(WIDTH, made.width) if made.is_terminal else WIDTH
+    return made
+
+
+def amps(ma: int | None) -> str:
+    """Return a current, or a limit of one, with its unit."""
     return "unknown" if ma is None else f"{ma / 1_000:.1f} A"
 
 
-def _volts(mv: int | None) -> str:
-    return "unknown" if mv is None else f"{mv / 1_000:.2f} V"
+def volts(mv: int | None, digits: int = 2) -> str:
+    """Return a voltage with its unit."""
+    return "unknown" if mv is None else f"{mv / 1_000:.{digits}f} V"
 
 
-def _percent(permille: int | None) -> str:
-    return "unknown" if permille is None else f"{permille / 10:.0f} %"
+def percent(permille: int | None) -> str:
+    """Return a part of a whole, rounded down: 100 % is only what is full."""
+    return "unknown" if permille is None else f"{permille // 10} %"
+
+
+def flow(ma: int | None) -> str:
+    """Return a current with its direction, as the packs see it."""
+    if ma is None:
+        return "unknown"
+    way = " in" if ma > 0 else " out" if ma < 0 else ""
+    return f"{abs(ma) / 1_000:.1f} A{way}"
 
 
 def cap_value(cap: Cap, limit: str) -> str:
     """Return a cap's value with its unit."""
-    return _volts(cap.value) if limit.endswith("voltage") else _amps(cap.value)
+    return volts(cap.value) if limit.endswith("voltage") else amps(cap.value)
 
 
 def _because(rule: str, pack: str | None) -> str:
@@ -36,86 +55,107 @@ def _because(rule: str, pack: str | None) -> str:
     return f"{name}: {pack}" if pack else name
 
 
-def _table(*columns: str) -> Table:
-    table = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
+def table(*columns: str, left: tuple[int, ...] = (0,)) -> Table:
+    """Return an empty table; numbers stand to the right, the columns in `left` to the left."""
+    made = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
     for number, column in enumerate(columns):
-        table.add_column(column, justify="left" if number == 0 else "right")
-    return table
+        made.add_column(column, justify="left" if number in left else "right")
+    return made
 
 
-def bank_screen(view: dict[str, Any]) -> RenderableType:
-    """Return one screen of the whole bank, from a view as plain values."""
-    flow = view["current_ma"]
-    heading = "charging" if flow > 0 else "discharging" if flow < 0 else "at rest"
-    state = Text()
-    state.append(f"{_volts(view['voltage_mv'])}   {_amps(flow)}   ", style="bold")
-    power = view["power_w"]
-    state.append(f"{heading}{'' if power is None else f' at {abs(power) / 1_000:.2f} kW'}\n")
-    state.append(f"{_percent(view['soc_permille'])} full", style="bold")
+def bank_screen(view: Reading, readings: dict[str, Reading], now_ms: int) -> RenderableType:
+    """Return one screen of the whole bank: a view, and each pack's last report, as plain values."""
+    parts: list[RenderableType] = [_state(view, now_ms), _limits_table(view)]
+    parts.append(packs_screen(view, readings))
+    parts += [Text(line) for line in (_cells(view), _warmth(view), _alarms(view)) if line]
+    parts += findings_lines(view["findings"])
+    return Group(*parts)
+
+
+def _state(view: Reading, now_ms: int) -> Text:
+    state = Text(f"The bank at {words.clock_s(now_ms // 1_000)}\n")
+    state.append(f"{volts(view['voltage_mv'])}   {flow(view['current_ma'])}", style="bold")
+    if view["power_w"] is not None:
+        state.append(f"   {abs(view['power_w']) / 1_000:.2f} kW")
+    state.append(f"\n{percent(view['soc_permille'])} full", style="bold")
     lowest, highest = view["soc_min_permille"], view["soc_max_permille"]
     if lowest is not None:
-        state.append(f"   lowest pack {_percent(lowest)}, highest {_percent(highest)}")
+        state.append(f"   lowest pack {percent(lowest)}, highest {percent(highest)}")
+    if view["remaining_mah"] is not None:
+        left, whole = view["remaining_mah"] // 1_000, view["capacity_mah"] // 1_000
+        state.append(f"   {left} of {whole} Ah")
     if view["partial"]:
         state.append("   (not every pack is counted)")
-    stage = words.STAGES[view["stage"]]
-    state.append(f"\n{stage}", style="bold")
+    state.append(f"\n{words.STAGES[view['stage']]}", style="bold")
     state.append(f" for {words.duration(view['stage_elapsed_ms'])}")
     if view["stage_ends"]:
         until = words.duration(view["stage_ends_ms"])
         state.append(f"   then: {words.TRANSITIONS[view['stage_ends']]}, in {until}")
-    parts: list[RenderableType] = [state, _limits_table(view), packs_screen(view)]
-    extremes = _extremes(view)
-    if extremes:
-        parts.append(Text(extremes))
-    parts.extend(findings_lines(view["findings"]))
-    return Group(*parts)
+    return state
 
 
-def _limits_table(view: dict[str, Any]) -> Table:
-    table = _table("the bank may", "up to", "because of")
-    table.columns[2].justify = "left"
-    for limit, verb in (("charge", "charge"), ("discharge", "discharge")):
-        current = view[f"{limit}_current_limit_ma"]
-        shown = _amps(current) if view[f"{limit}_allowed"] else "not now"
-        rule, pack = view[f"{limit}_current_rule"], view[f"{limit}_current_pack"]
-        table.add_row(verb, shown, _because(rule, pack))
-        volt = view[f"{limit}_voltage_limit_mv"]
-        rule, pack = view[f"{limit}_voltage_rule"], view[f"{limit}_voltage_pack"]
-        edge = "  not above" if limit == "charge" else "  not below"
-        table.add_row(edge, _volts(volt), _because(rule, pack))
-    return table
+def _limits_table(view: Reading) -> Table:
+    made = table("the bank may", "up to", "because of", left=(0, 2))
+    for way, edge in (("charge", "not above"), ("discharge", "not below")):
+        current = view[f"{way}_current_limit_ma"]
+        shown = amps(current) if view[f"{way}_allowed"] else "not now"
+        reason = _because(view[f"{way}_current_rule"], view[f"{way}_current_pack"])
+        made.add_row(way, shown, reason)
+        reason = _because(view[f"{way}_voltage_rule"], view[f"{way}_voltage_pack"])
+        made.add_row(f"  {edge}", volts(view[f"{way}_voltage_limit_mv"]), reason)
+    return made
 
 
-def _extremes(view: dict[str, Any]) -> str:
-    if view["cell_max_mv"] is None:
-        return ""
-    high = f"highest cell {view['cell_max_mv'] / 1_000:.3f} V in {view['cell_max_pack']}"
-    low = f"lowest {view['cell_min_mv'] / 1_000:.3f} V in {view['cell_min_pack']}"
-    warm = ""
-    if view["temperature_max_decic"] is not None:
-        cold, hot = view["temperature_min_decic"] / 10, view["temperature_max_decic"] / 10
-        warm = f"   {cold:.0f} to {hot:.0f} °C"
-    alarms = view["protections"] + view["warnings"]
-    said = "   packs say: " + ", ".join(a.replace("_", " ") for a in alarms) if alarms else ""
-    return f"{high}, {low}{warm}{said}"
+def _cells(view: Reading) -> str:
+    ends = []
+    for end, name in (("max", "highest cell"), ("min", "lowest cell")):
+        if view[f"cell_{end}_mv"] is not None:
+            number = view[f"cell_{end}_no"]
+            which = f" no. {number}" if number else ""
+            where = f"in {view[f'cell_{end}_pack']}{which}"
+            ends.append(f"{name} {volts(view[f'cell_{end}_mv'], 3)} {where}")
+    return ", ".join(ends)
 
 
-def packs_screen(view: dict[str, Any]) -> Table:
+def _warmth(view: Reading) -> str:
+    ends = []
+    for end, name in (("min", "coldest"), ("max", "hottest")):
+        if view[f"temperature_{end}_decic"] is not None:
+            degrees = view[f"temperature_{end}_decic"] / 10
+            ends.append(f"{name} {degrees:.0f} °C in {view[f'temperature_{end}_pack']}")
+    return ", ".join(ends)
+
+
+def _alarms(view: Reading) -> str:
+    """What the boards themselves say."""
+    said = []
+    for kind, verb in (("protections", "protect against"), ("warnings", "warn of")):
+        if view[kind]:
+            said.append(f"{verb} {', '.join(name.replace('_', ' ') for name in view[kind])}")
+    return f"the packs' boards {'; '.join(said)}" if said else ""
+
+
+def packs_screen(view: Reading, readings: dict[str, Reading]) -> Table:
     """Return one line for each pack."""
-    table = _table("pack", "is", "adds, charging", "discharging", "takes of extra", "")
-    table.columns[1].justify = "left"
-    table.columns[5].justify = "left"
+    made = table(
+        "pack", "is", "voltage", "current", "full", "may\ntake", "may\ngive", "share of\nextra",
+        "", left=(0, 1, 8),
+    )  # fmt: skip
     for row in view["packs"]:
+        reading = readings.get(row["pack"], {})
         share = row["share_permille"]
-        table.add_row(
+        made.add_row(
             row["pack"],
             words.PRESENCE[row["presence"]],
-            _amps(row["charge_contribution_ma"]),
-            _amps(row["discharge_contribution_ma"]),
+            volts(reading.get("voltage_mv")),
+            flow(reading.get("current_ma")),
+            percent(reading.get("soc_permille")),
+            amps(row["charge_contribution_ma"]),
+            amps(row["discharge_contribution_ma"]),
             "not known" if share is None else f"{share / 10:.0f} %",
             "" if row["why_ignored"] is None else words.why_ignored(row["why_ignored"]),
         )
-    return table
+    return made
 
 
 def findings_lines(findings: Iterable[dict[str, Any]]) -> list[Text]:
@@ -129,10 +169,7 @@ def findings_lines(findings: Iterable[dict[str, Any]]) -> list[Text]:
 
 def why_screen(limit: str, caps: list[Cap]) -> Table:
     """Return every cap on a limit, tightest first."""
-    table = _table(words.LIMITS[limit], "because of", "pack", "rule")
-    table.columns[0].justify = "right"
-    for column in table.columns[1:]:
-        column.justify = "left"
+    made = table(words.LIMITS[limit], "because of", "pack", "rule", left=(1, 2, 3))
     for cap in caps:
-        table.add_row(cap_value(cap, limit), words.RULES[cap.rule], cap.pack or "", cap.rule)
-    return table
+        made.add_row(cap_value(cap, limit), words.RULES[cap.rule], cap.pack or "", cap.rule)
+    return made

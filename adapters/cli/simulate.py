@@ -14,7 +14,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from adapters.cli.day_screen import comparison_screen, day_screen
 from adapters.cli.picture import Trace, draw
 from adapters.cli.scenario_file import load_scenario
-from adapters.cli.screens import WIDTH
+from adapters.cli.screens import console
 from adapters.log import pair
 from aggregator import Aggregator, BankSettings, SystemView
 from aggregator.plain import json_text, settings_to_plain, view_to_plain
@@ -63,10 +63,10 @@ def run(chosen: argparse.Namespace) -> int:
         for result in results:
             print(json.dumps(as_plain(result)))
         return 0
-    console = Console(width=WIDTH, highlight=False)
-    console.print(day_screen(scenario, results[0]))
+    screen = console()
+    screen.print(day_screen(scenario, results[0]))
     if chosen.plain_sum:
-        console.print(comparison_screen(*results))
+        screen.print(comparison_screen(*results))
     return 0
 
 

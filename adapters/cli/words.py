@@ -121,3 +121,8 @@ def clock(seconds: float) -> str:
     """Return a time of day."""
     minutes = int(seconds // 60)
     return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
+def clock_s(seconds: int) -> str:
+    """Return a time to the second; hours do not start over, as a log may be longer than a day."""
+    return f"{seconds // 3_600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
