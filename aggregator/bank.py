@@ -63,10 +63,11 @@ class Bank:
             note_move(pack, now_ms, self.stirs)
         if pack.stirs(self.settings.zero_current_ma):
             self.stirred = True
-        age_ms = report.age_ms or 0
-        if age_ms:
-            self.look_left_ms = 0
-        heard(pack, (now_ms - age_ms) & TICK_MASK, now_ms, moved, self.settings)
+        taken_ms = (now_ms - (report.age_ms or 0)) & TICK_MASK
+        ahead_ms = since(taken_ms, self.clock.now_ms)
+        if report.age_ms or ahead_ms > 2 * self.settings.nominal_step_ms:
+            self.look_left_ms = 0  # older, or further ahead, than any step so far could expect
+        heard(pack, taken_ms, now_ms, moved, self.settings)
         self.charge.hear(
             i,
             report.charge_current_limit_ma,
