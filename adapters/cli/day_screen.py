@@ -1,4 +1,6 @@
-"""A simulated day on one screen, alone or beside the same day on summed limits."""
+"""A simulated day on one screen, alone or beside the same day under other limiters."""
+
+from collections.abc import Callable
 
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -6,32 +8,39 @@ from rich.text import Text
 
 from adapters.cli import words
 from adapters.cli.screens import table
-from conformance.day import DayResult
+from conformance.day import (
+    ALL_KNOWING,
+    HEADROOM,
+    LIMIT_NAMES,
+    PLAIN_SUM,
+    DayResult,
+    energy_fraction,
+)
 from conformance.plant.scenario import Scenario
 
 MOST_CAPS = 4  # of those that bound longest
+SHORTEST_STAGE_S = 60  # a shorter one is not worth a word
+
+LIMITERS = {HEADROOM: "room left", PLAIN_SUM: "summed limits", ALL_KNOWING: "all-knowing"}
 
 
 def day_screen(scenario: Scenario, result: DayResult) -> RenderableType:
     """Return the summary of a day."""
-    count = len(scenario.packs)
     hours = scenario.duration_s / 3_600
-    head = Text(f"{scenario.title}: {count} packs, {hours:.0f} h", style="bold")
+    count = len(scenario.packs)
+    head = f"{scenario.title}: {count} packs, {hours:g} h, seed {scenario.seed}"
     return Group(
-        head,
+        Text(head, style="bold"),
         _packs(result),
-        Text(_energy(result)),
-        Text(f"Stages: {_stages(scenario, result)}"),
-        Text(f"What held the charge current: {_bound(scenario, result, 'charge_current')}"),
-        Text(f"What held the charge voltage: {_bound(scenario, result, 'charge_voltage')}"),
-        *_findings(scenario, result),
+        _facts(scenario, result),
+        _findings(scenario, result),
     )
 
 
 def _packs(result: DayResult) -> Table:
     made = table(
-        "pack", "most\nin", "of its\nlimit", "time\nover it", "most\nout", "charge\nat the end",
-        "its counter\nsays", "highest\ncell", "cells apart\nat the top", "protected\nitself",
+        "pack", "most\nin", "of its\nlimit", "time\nover it", "most\nout", "of its\nlimit",
+        "full at\nthe end", "counter\nsays", "highest\ncell", "apart at\nthe top", "board\ntripped",
     )  # fmt: skip
     for one in result.packs:
         made.add_row(
@@ -40,72 +49,90 @@ def _packs(result: DayResult) -> Table:
             f"{one.peak_charge_percent:.0f} %",
             f"{one.seconds_over[100]:.0f} s",
             f"{one.peak_discharge_a:.0f} A",
+            f"{one.peak_discharge_percent:.0f} %",
             f"{100 * one.charge_at_end:.0f} %",
             f"{100 * one.counted_at_end:.0f} %",
             f"{one.highest_cell_v:.3f} V",
             f"{one.spread_at_top_mv:.0f} mV" if one.spread_at_top_mv else "-",
-            f"{len(one.trips)} times" if one.trips else "never",
+            _times(len(one.trips)),
         )
     return made
 
 
-def _energy(result: DayResult) -> str:
-    denied = result.denied_s
-    return (
-        f"Into the bank {result.charged_kwh:.1f} kWh, out of it {result.discharged_kwh:.1f} kWh."
-        f" Limit at 0: charge {words.duration(round(denied['charge'] * 1_000))},"
-        f" discharge {words.duration(round(denied['discharge'] * 1_000))}."
-    )
+def _times(count: int) -> str:
+    return "never" if count == 0 else "once" if count == 1 else f"{count} times"
 
 
-def _stages(scenario: Scenario, result: DayResult) -> str:
-    log = result.stage_log
-    parts = []
-    for number, (at_s, stage) in enumerate(log):
-        end_s = log[number + 1][0] if number + 1 < len(log) else scenario.duration_s
-        if end_s - at_s < 60:
-            continue
-        start, end = words.clock(scenario.start_s + at_s), words.clock(scenario.start_s + end_s)
-        parts.append(f"{words.STAGES[stage]} {start}-{end}")
-    return ", ".join(parts)
-
-
-def _bound(scenario: Scenario, result: DayResult, limit: str) -> str:
-    ranked = sorted(result.binding_s[limit].items(), key=lambda item: -item[1])
-    return ", ".join(
-        f"{words.RULES[rule]} {words.duration(round(seconds * 1_000))}"
-        for rule, seconds in ranked[:MOST_CAPS]
-    )
-
-
-def _findings(scenario: Scenario, result: DayResult) -> list[Text]:
-    lines = []
-    for (name, pack), (first_s, lasted_s) in result.findings.items():
-        who = f"{pack}: " if pack else ""
-        when = words.clock(scenario.start_s + first_s)
-        lasted = words.duration(round(lasted_s * 1_000))
-        lines.append(Text(f"Found at {when}, for {lasted}: {who}{words.FINDINGS[name]}"))
-    return lines
-
-
-def comparison_screen(ours: DayResult, summed: DayResult) -> RenderableType:
-    """Return what the headroom rule prevents, and what it costs, beside the plain sum."""
-    made = table("the same day", "by the room left", "by summed limits")
-    rows = (
-        ("boards that had to protect themselves", ours.trips(), summed.trips(), "{} times"),
-        ("worst pack, of its own limit", ours.worst_percent(), summed.worst_percent(), "{:.0f} %"),
-        ("seconds above a pack's own limit", _over(ours), _over(summed), "{:.0f} s"),
-        ("highest cell", _top(ours), _top(summed), "{:.3f} V"),
-        ("most energy in the packs", max(ours.net_kwh), max(summed.net_kwh), "{:.2f} kWh"),
-    )
-    for name, left, right, form in rows:
-        made.add_row(name, form.format(left), form.format(right))
+def _facts(scenario: Scenario, result: DayResult) -> Table:
+    """Return name and text, side by side, the text with a hanging indent."""
+    made = Table.grid(padding=(0, 2))
+    made.add_column(no_wrap=True)
+    made.add_column()
+    made.add_row("energy", f"{result.charged_kwh:.1f} kWh in, {result.discharged_kwh:.1f} kWh out")
+    made.add_row("stages", _stages(scenario, result))
+    for way in ("charge", "discharge"):
+        if result.denied_s[way]:
+            made.add_row(f"no {way}", f"limit at 0 for {_lasted(result.denied_s[way])} in all")
+    made.add_row("", "")
+    made.add_row("limit", "held by, longest first")
+    for limit in LIMIT_NAMES:
+        made.add_row(words.LIMITS[limit], _bound(result, limit))
     return made
 
 
-def _over(result: DayResult) -> float:
-    return sum(one.seconds_over[100] for one in result.packs)
+def _lasted(seconds: float) -> str:
+    return words.duration(round(seconds * 1_000))
 
 
-def _top(result: DayResult) -> float:
-    return max(one.highest_cell_v for one in result.packs)
+def _stages(scenario: Scenario, result: DayResult) -> str:
+    parts = []
+    ends_s = [at_s for at_s, _ in result.stage_log[1:]] + [scenario.duration_s]
+    for (at_s, stage), end_s in zip(result.stage_log, ends_s, strict=True):
+        if end_s - at_s >= SHORTEST_STAGE_S:
+            start, end = words.clock(scenario.start_s + at_s), words.clock(scenario.start_s + end_s)
+            parts.append(f"{words.STAGES[stage]} {start}-{end}")
+    return ", ".join(parts)
+
+
+def _bound(result: DayResult, limit: str) -> str:
+    ranked = sorted(result.binding_s[limit].items(), key=lambda item: -item[1])
+    return ", ".join(f"{words.RULES[rule]} {_lasted(s)}" for rule, s in ranked[:MOST_CAPS])
+
+
+def _findings(scenario: Scenario, result: DayResult) -> RenderableType:
+    if not result.findings:
+        return Text("")
+    made = table("found at", "lasted", "what", left=(0, 2))
+    for (name, pack), (first_s, lasted_s) in result.findings.items():
+        who = f"{pack}: " if pack else ""
+        when = words.clock(scenario.start_s + first_s)
+        made.add_row(when, _lasted(lasted_s), f"{who}{words.FINDINGS[name]}")
+    return made
+
+
+# What is compared: words, what it is of a day, how it is shown.
+Row = tuple[str, Callable[[DayResult], float], str]
+ROWS: tuple[Row, ...] = (
+    ("boards that had to protect their packs", lambda day: day.trips(), "{:.0f} times"),
+    ("worst pack, of its own charge limit", lambda day: day.worst_percent(), "{:.0f} %"),
+    ("packs above their own limit, in all", lambda day: _over(day, 100), "{:.0f} s"),
+    ("packs above 110 % of it, in all", lambda day: _over(day, 110), "{:.0f} s"),
+    ("highest cell", lambda day: max(one.highest_cell_v for one in day.packs), "{:.3f} V"),
+    ("energy in, at the fullest moment", lambda day: max(day.net_kwh), "{:.2f} kWh"),
+)
+
+
+def comparison_screen(results: list[DayResult]) -> RenderableType:
+    """Return the same day under several limiters: what the headroom rule prevents, and costs."""
+    made = table("the same day, limited by", *(LIMITERS[day.limiter] for day in results))
+    for name, of, form in ROWS:
+        made.add_row(name, *(form.format(of(day)) for day in results))
+    for yardstick in results:
+        if yardstick.limiter == ALL_KNOWING:
+            parts = [f"{100 * energy_fraction(day, yardstick):.1f} %" for day in results]
+            made.add_row("energy in by the end of bulk, of all-knowing", *parts)
+    return made
+
+
+def _over(result: DayResult, percent: int) -> float:
+    return sum(one.seconds_over[percent] for one in result.packs)

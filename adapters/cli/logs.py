@@ -3,12 +3,17 @@
 import argparse
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from adapters.cli.playback import lines_of, opened
-from adapters.log import entries, pair, replay
-from aggregator.plain import json_text
+from rich.console import Console
+
+from adapters.cli.bank import add_settings
+from adapters.cli.playback import lines_of, opened, stepped
+from adapters.config import load_settings
+from adapters.log import BadLogError, pair, replay, requests
+from aggregator.plain import json_text, settings_to_plain
 from conformance import device as device_module
 from conformance.device import Device
 
@@ -18,6 +23,7 @@ def add_record(commands: Any) -> None:
     text = "answer driver lines from standard input, and keep both in a log"
     made = commands.add_parser("record", help=text, description=text)
     made.add_argument("out", type=Path, metavar="OUT", help="the log to write")
+    add_settings(made)
     made.set_defaults(run=run_record)
 
 
@@ -38,24 +44,47 @@ def add_device(commands: Any) -> None:
 
 
 def run_record(chosen: argparse.Namespace) -> int:
-    """Keep a conversation."""
+    """Keep a conversation: every request is answered before the next line is read."""
     device = Device()
+    strange: list[int] = []
     count = 0
-    with chosen.out.open("w", encoding="utf-8") as out:
-        for _, request, _ in entries(sys.stdin, "standard input"):
+    with opened(str(chosen.out), writing=True) as out:
+        for request in stepped(_asked(device, chosen.settings, strange), chosen.every):
             answer = device.answer(request)
             out.write(pair(request, answer))
             out.flush()
             print(json_text(answer), flush=True)
             count += 1
     print(f"packyoke: {count} requests kept in {chosen.out}", file=sys.stderr)
-    return 0
+    if strange:
+        print(f"packyoke: standard input: {len(strange)} lines were no requests, the first at"
+              f" line {strange[0]}", file=sys.stderr)  # fmt: skip
+    return 1 if strange else 0
+
+
+def _asked(device: Device, settings: Path | None, strange: list[int]) -> Iterator[dict[str, Any]]:
+    """Yield the requests on standard input; note the lines that are none, and refuse them."""
+    if settings is not None:
+        plain = settings_to_plain(load_settings(settings))
+        yield {"op": "reset", "t": 0, "settings": plain}
+    for number, line in enumerate(lines_of(sys.stdin, "standard input"), 1):
+        try:
+            for _, request in requests([line.rstrip() + "\n"], "standard input"):
+                yield request
+        except BadLogError:
+            strange.append(number)
+            print(device_module.answer_line(device, line), flush=True)
+        if device.done:
+            return
 
 
 def run_replay(chosen: argparse.Namespace) -> int:
     """Compare a log with what we would answer today."""
-    with opened(chosen.log) as log:
+    waiting = Console(stderr=True).status(f"running {chosen.log}", spinner="line")
+    with opened(chosen.log) as log, waiting:
         agreed, difference = replay(lines_of(log, chosen.log), chosen.log, Device().answer)
+    if agreed == 0 and difference is None:
+        raise BadLogError(f"{chosen.log}: no recorded answers, so there is nothing to compare")
     if chosen.json:
         plain: dict[str, Any] = {"agreed": agreed, "difference": None}
         if difference is not None:

@@ -97,6 +97,7 @@ class Playback:
         self, lines: Iterable[str], name: str, every_ms: int | None, until_ms: int | None = None
     ) -> Iterator[SystemView]:
         """Yield the view of every step. Raises BadLogError."""
+        name = "standard input" if name == "-" else name
         for request in stepped(self._requests(lines, name), every_ms):
             moment = request.get("t")
             if until_ms is not None and type(moment) is int and moment > until_ms:
@@ -131,5 +132,6 @@ class Playback:
             for _ in self.steps(lines_of(log, name), name, every_ms, until_ms):
                 pass
         if self.view is None:
-            raise BadLogError(f"{name}: {NO_STEP}")
+            shown = "standard input" if name == "-" else name
+            raise BadLogError(f"{shown}: {NO_STEP}")
         return self.view

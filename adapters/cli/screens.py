@@ -57,7 +57,7 @@ def _because(rule: str, pack: str | None) -> str:
 
 def table(*columns: str, left: tuple[int, ...] = (0,)) -> Table:
     """Return an empty table; numbers stand to the right, the columns in `left` to the left."""
-    made = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
+    made = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
     for number, column in enumerate(columns):
         made.add_column(column, justify="left" if number in left else "right")
     return made

@@ -4,6 +4,7 @@ import argparse
 import json
 import sys
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -12,13 +13,14 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from adapters.cli.day_screen import comparison_screen, day_screen
-from adapters.cli.picture import Trace, draw
+from adapters.cli.picture import Trace, can_draw, draw
+from adapters.cli.playback import opened
 from adapters.cli.scenario_file import load_scenario
 from adapters.cli.screens import console
 from adapters.log import pair
 from aggregator import Aggregator, BankSettings, SystemView
 from aggregator.plain import json_text, settings_to_plain, view_to_plain
-from conformance.day import HEADROOM, PLAIN_SUM, DayResult, Observer, day
+from conformance.day import ALL_KNOWING, HEADROOM, PLAIN_SUM, DayResult, Observer, day
 from conformance.plant.scenario import Scenario
 from conformance.plant.world import World
 
@@ -32,9 +34,11 @@ def add(commands: Any) -> None:
     )
     made.add_argument("scenario", nargs="?", type=Path, metavar="SCENARIO.toml")
     made.add_argument("--plain-sum", action="store_true",
-                      help="also run the day on summed limits, and show both")  # fmt: skip
+                      help="run the day on summed limits, too, and show both")  # fmt: skip
+    made.add_argument("--all-knowing", action="store_true",
+                      help="run the day with a limiter that knows everything, too")  # fmt: skip
     made.add_argument("--plot", type=Path, metavar="DAY.png", help="draw the day")
-    made.add_argument("--save", type=Path, metavar="LOG", help="save reports and views as a log")
+    made.add_argument("--save", metavar="LOG", help="save reports and views; LOG.gz is packed")
     made.add_argument("--seed", type=int, help="another day of the same kind")
     made.add_argument("--json", action="store_true", help="print one JSON object a line")
     made.set_defaults(run=run)
@@ -45,19 +49,21 @@ def run(chosen: argparse.Namespace) -> int:
     scenario, settings = load_scenario(chosen.scenario)
     if chosen.seed is not None:
         scenario.seed = chosen.seed
-    trace = Trace(scenario) if chosen.plot else None
-    log = chosen.save.open("w", encoding="utf-8") if chosen.save else None
-    observers: list[Observer] = [] if trace is None else [trace.look]
-    if log is not None:
-        observers.append(Saver(log, settings, scenario).look)
-    days = 2 if chosen.plain_sum else 1
-    with _progress(scenario.duration_s * days) as advance:
+    if chosen.plot is not None:
+        can_draw(chosen.plot)
+    limiters = [HEADROOM]
+    limiters += [PLAIN_SUM] if chosen.plain_sum else []
+    limiters += [ALL_KNOWING] if chosen.all_knowing else []
+    trace = Trace(scenario)
+    with ExitStack() as stack:
+        observers: list[Observer] = [] if chosen.plot is None else [trace.look]
+        if chosen.save is not None:
+            log = stack.enter_context(opened(chosen.save, writing=True))
+            observers.append(Saver(log, settings).look)
+        advance = stack.enter_context(_progress(scenario.duration_s * len(limiters)))
         results = [_one_day(scenario, settings, HEADROOM, observers, advance)]
-        if chosen.plain_sum:
-            results.append(_one_day(scenario, settings, PLAIN_SUM, [], advance))
-    if log is not None:
-        log.close()
-    if trace is not None:
+        results += [_one_day(scenario, settings, one, [], advance) for one in limiters[1:]]
+    if chosen.plot is not None:
         draw(trace, chosen.plot)
     if chosen.json:
         for result in results:
@@ -65,8 +71,8 @@ def run(chosen: argparse.Namespace) -> int:
         return 0
     screen = console()
     screen.print(day_screen(scenario, results[0]))
-    if chosen.plain_sum:
-        screen.print(comparison_screen(*results))
+    if len(results) > 1:
+        screen.print(comparison_screen(results))
     return 0
 
 
@@ -117,7 +123,7 @@ class _progress:  # noqa: N801  # a context manager that reads like a function
 class Saver:
     """Writes a day as a log: every report and step, and the view once a minute."""
 
-    def __init__(self, log: TextIO, settings: BankSettings, scenario: Scenario) -> None:
+    def __init__(self, log: TextIO, settings: BankSettings) -> None:
         self.log = log
         plain = settings_to_plain(settings)
         log.write(pair({"op": "reset", "t": 0, "settings": plain}, {"ok": True}))
@@ -126,7 +132,7 @@ class Saver:
         """Observe one step of the day."""
         t = round(world.now_s * 1_000)
         for report in world.delivered:
-            self.log.write(pair({"op": "report", "t": t, **report}, {"ok": True}))
+            self.log.write(json_text({"op": "report", "t": t, **report}) + "\n")
         if t % 60_000:
             self.log.write(json_text({"op": "step", "t": t}) + "\n")
         else:
