@@ -134,7 +134,7 @@ def _draw_bank(axes: Any, trace: Trace) -> None:
 
 def _draw_each(axes: Any, trace: Trace, values: list[list[float]]) -> None:
     for i, part in enumerate(values):
-        axes.plot(trace.hours, part, linestyle=STYLES[i % len(STYLES)], lw=1.2,
+        axes.plot(trace.hours, part, linestyle=STYLES[i % len(STYLES)], lw=1.4,
                   color=COLOURS[i % len(COLOURS)], label=trace.scenario.packs[i].pack)  # fmt: skip
 
 

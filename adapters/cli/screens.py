@@ -122,7 +122,7 @@ def _warmth(view: Reading) -> str:
     for end, name in (("min", "coldest"), ("max", "hottest")):
         if view[f"temperature_{end}_decic"] is not None:
             degrees = view[f"temperature_{end}_decic"] / 10
-            ends.append(f"{name} {degrees:.0f} °C in {view[f'temperature_{end}_pack']}")
+            ends.append(f"{name} {degrees:.1f} °C in {view[f'temperature_{end}_pack']}")
     return ", ".join(ends)
 
 

@@ -8,7 +8,7 @@ RULES = {
     "current_unknown": "a pack's current is unknown",
     "no_path": "no pack can take part",
     "reenable_dwell": "waiting after a stop",
-    "contributions": "what all packs may take",
+    "contributions": "what the packs may carry together",
     "headroom": "room left in the tightest pack",
     "pack_loss": "what the rest could carry if one opened",
     "bank_ceiling": "the installer's ceiling",
