@@ -3,7 +3,7 @@
 from .direction import Charge, Direction, Discharge
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
-from .presence import heard, note_move, watch
+from .presence import doubt, heard, note_move, watch
 from .reference import NO_CAP
 from .report import BusReport, PackReport
 from .requests import Wishes
@@ -46,6 +46,8 @@ class Bank:
         self.connected = [0] * count  # 1: shares are learned over this set
         self.stages = Stages(settings)
         self.wishes = Wishes()
+        self.top_permille: int | None = None  # the state-of-charge window that was last judged
+        self.reserve_permille = 0
         self.stirs = 0  # steps in which some pack's current moved
         self.stirred = False
         self.look_left_ms = 0  # until some pack must be looked at for silence
@@ -65,7 +67,7 @@ class Bank:
             self.stirred = True
         taken_ms = (now_ms - (report.age_ms or 0)) & TICK_MASK
         ahead_ms = since(taken_ms, self.clock.now_ms)
-        if report.age_ms or ahead_ms > 2 * self.settings.nominal_step_ms:
+        if report.age_ms or not 0 <= ahead_ms <= 2 * self.settings.nominal_step_ms:
             self.look_left_ms = 0  # older, or further ahead, than any step so far could expect
         heard(pack, taken_ms, now_ms, moved, self.settings)
         self.charge.hear(
@@ -104,7 +106,9 @@ class Bank:
 
     def hear_bus(self, report: BusReport, now_ms: int) -> None:
         """Take a checked reading of the bus meter, if it is news."""
-        if report.sample != self.bus_sample:
+        ahead = 0 if self.bus_sample is None else (report.sample - self.bus_sample) & 0xFFFF
+        stale = self.bus_sample is None or (self.bus_ma is None and ahead != 0)
+        if stale or 0 < ahead < 0x8000:
             self.bus_sample = report.sample
             self.bus_ma = report.current_ma
             self.bus_taken_ms = (now_ms - (report.age_ms or 0)) & TICK_MASK
@@ -114,6 +118,11 @@ class Bank:
         self.stirs += 1 if self.stirred else 0
         self.stirred = False
         self.look_left_ms -= dt_ms
+        if self.clock.fell_ms > self.settings.fresh_ms:
+            self.clock.fell_ms = 0
+            for pack in self.packs:
+                doubt(pack)
+                self.enter(pack)
         if self.look_left_ms > 0:
             return
         self.look_left_ms = self.settings.fresh_ms
@@ -168,9 +177,9 @@ class Bank:
         if self.bus_ma is None:
             return None
         age_ms = since(self.clock.now_ms, self.bus_taken_ms)
-        if age_ms < 0:
+        if -self.settings.fresh_ms <= age_ms < 0:
             self.bus_taken_ms = self.clock.now_ms
-        elif age_ms > self.settings.fresh_ms:
+        elif not 0 <= age_ms <= self.settings.fresh_ms:
             self.bus_ma = None
         return self.bus_ma
 
@@ -208,7 +217,12 @@ class Bank:
             if withheld != pack.withheld:
                 pack.withheld = withheld
                 self.enter(pack)
-        self.apply_soc_wishes()
+        if wishes.top_permille != self.top_permille:
+            self.top_permille = wishes.top_permille
+            self.charge.wish_soc = False
+        if wishes.reserve_permille != self.reserve_permille:
+            self.reserve_permille = wishes.reserve_permille
+            self.discharge.wish_soc = False
 
     def apply_soc_wishes(self) -> None:
         """Judge the owner's state-of-charge window, by the last word of every pack there is.

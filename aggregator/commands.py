@@ -22,7 +22,8 @@ def keep(bank: Bank, request: Request, now_ms: int) -> Refusal | None:
     value = request.value or 0
     wish = Wish(request.kind, request.pack or "", value, left_ms, request.source)
     refusal = bank.wishes.keep(wish)
-    bank.apply_wishes()
+    if refusal is None:
+        bank.apply_wishes()
     return refusal
 
 

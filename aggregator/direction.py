@@ -12,6 +12,8 @@ from .reference import NO_CAP, Reference
 from .settings import BankSettings, PackSettings
 from .shares import Shares
 
+CURRENT_RULE_COUNT = 17  # rows of limits.CURRENT_RULES
+
 
 class Direction:
     """The columns of one direction, and what the last `survey` found in them (all mA >= 0)."""
@@ -30,6 +32,7 @@ class Direction:
         self.allowed: list[bool | None] = [None] * count
         self.closed: list[bool | None] = [None] * count
         self.open = [False] * count  # no current can flow in this direction
+        self.carries = [False] * count  # heard, with a path: it shares the current
         self.unknown = [0] * count  # 1: connected, but its current is not known
         self.flow_ma = [0] * count  # its current, as far as it counts
         self.limit_ma = [NO_CAP] * count  # L_i, what it may take
@@ -67,6 +70,7 @@ class Direction:
         self.wish_stop = False
         self.wish_soc = False  # a state-of-charge wish stops this direction now
         # The limit (limits.py fills these).
+        self.caps_ma = [NO_CAP] * CURRENT_RULE_COUNT  # what each rule said in the last step
         self.value = 0
         self.rule = 0  # row of the table
         self.previous = 0
@@ -118,18 +122,22 @@ class Direction:
         connected = pack.presence == LIVE or pack.presence == LATE
         flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
         is_open = self._is_open(pack, flow_ma)
-        if is_open is not self.open[i]:
-            self.open[i] = is_open
-            self.path_left_ms = self.bank.path_settle_ms
-            self.forget()
+        self.open[i] = is_open
         limit_ma = self.usable_ma(pack)
         refuses = self.allowed[i] is False and not is_open
         self.unknown[i] = 1 if connected and pack.current_ma is None else 0
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
-        self.flow_ma[i] = flow_ma if connected else min(0, flow_ma)
-        self.limit_ma[i] = limit_ma if counts else NO_CAP
-        self.room_ma[i] = limit_ma - flow_ma if counts else NO_CAP
+        binds = counts or (pack.presence == UNHEARD and not is_open)
+        flow_ma = flow_ma if connected else min(0, flow_ma)
+        if counts is not self.carries[i]:
+            # A path opened or closed, or a pack came or went: who shares with whom has changed.
+            self.carries[i] = counts
+            self.path_left_ms = self.bank.path_settle_ms
+            self.forget()
+        self.flow_ma[i] = flow_ma
+        self.limit_ma[i] = limit_ma if binds else NO_CAP
+        self.room_ma[i] = limit_ma - flow_ma if binds else NO_CAP
         adds = counts and not refuses and not pack.withheld
         self.contribution_ma[i] = limit_ma if adds else 0
         self.grant_ma[i] = NO_CAP

@@ -7,11 +7,11 @@ a limit, so adding one is always safe.
 """
 
 from .bank import Bank
-from .direction import Direction
+from .direction import CURRENT_RULE_COUNT, Direction
 from .ramp import climb
 from .reference import NO_CAP
 from .view import Cap
-from .voltage import VoltageSide
+from .voltage import VOLTAGE_RULE_COUNT, VoltageSide
 
 PEAK_MS = 15_000  # a charger has 15 to 30 s to follow a limit down before it is found to ignore it
 
@@ -188,6 +188,7 @@ def settle_current(side: Direction) -> None:
     denied = False
     for _, rule, _, denies in CURRENT_RULES:
         value = rule(side)
+        side.caps_ma[number] = value
         if value < least:
             least = value
             row = number
@@ -199,8 +200,8 @@ def settle_current(side: Direction) -> None:
     side.denied = denied
     if denied:
         side.dwell_left_ms = side.bank.reenable_ms
-    if least < side.ramp_to:
-        side.carry = 0
+    if row != CURRENT_RULE_COUNT - 1:
+        side.carry = 0  # something other than the ramp, its last row, holds the limit
     if least > side.peak_ma:
         side.peak_ma = least
 
@@ -212,13 +213,14 @@ def settle_voltage(side: VoltageSide) -> None:
     number = 0
     for _, rule, _, _ in VOLTAGE_RULES:
         value = rule(side)
+        side.caps_mv[number] = value
         if value < least:
             least = value
             row = number
         number += 1
     side.value = least
     side.rule = row
-    if least < side.ramp_to:
+    if row != VOLTAGE_RULE_COUNT - 1:
         side.carry = 0
 
 
@@ -276,8 +278,8 @@ def current_caps(side: Direction, names: list[str]) -> list[Cap]:
     """Every cap on a current [mA] as of the last step, tightest first. `names`: the packs'."""
     found = []
     for number in range(len(CURRENT_RULES)):
-        name, rule, holder, _ = CURRENT_RULES[number]
-        value = rule(side)
+        name, _, holder, _ = CURRENT_RULES[number]
+        value = side.caps_ma[number]
         if value < NO_CAP:
             found.append((value, number, Cap(value, name, pack_named(side, holder, names))))
     return _in_order(found)
@@ -287,8 +289,8 @@ def voltage_caps(side: VoltageSide, names: list[str]) -> list[Cap]:
     """Every cap on a voltage [mV] as of the last step, tightest first."""
     found = []
     for number in range(len(VOLTAGE_RULES)):
-        name, rule, holder, _ = VOLTAGE_RULES[number]
-        value = rule(side)
+        name, _, holder, _ = VOLTAGE_RULES[number]
+        value = side.caps_mv[number]
         if value < NO_CAP:
             cap = Cap(side.sign * value, name, pack_named(side, holder, names))
             found.append((value, number, cap))

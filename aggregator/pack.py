@@ -90,12 +90,12 @@ class Pack:
     def is_news(self, sample: int) -> bool:
         """Is this sample number newer than the last? A repeat, or one that was overtaken, is not.
 
-        A pack that was silent may have restarted its count; then any other number is news.
+        A pack that was silent may have restarted its count: any other number is news, once.
         """
         if self.sample is None:
             return True
         ahead = (sample - self.sample) & 0xFFFF
-        if self.presence == LIVE or self.presence == LATE:
+        if self.presence == LIVE or self.presence == LATE or self.recovered > 0:
             return 0 < ahead < 0x8000
         return ahead != 0
 

@@ -34,7 +34,7 @@ def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSetting
     elif pack.presence == REMOVED or pack.presence == LATE:
         _become(pack, LIVE, None)
     elif pack.presence == UNHEARD and (moved or pack.silence != FROZEN):
-        in_a_row = pack.recovered > 0 and 0 <= gap_ms <= bank.unheard_ms
+        in_a_row = pack.recovered > 0 and gap_ms <= bank.unheard_ms
         pack.recovered = pack.recovered + 1 if in_a_row else 1
         if pack.recovered >= bank.recovery_samples:
             _become(pack, LIVE, None)
@@ -51,10 +51,11 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
         if age_ms > bank.unheard_ms and (pack.recovered or pack.silence == FROZEN):
             _become(pack, pack.presence, SILENT)  # it has stopped saying even that
         return bank.fresh_ms
-    if age_ms < 0:  # a reading from the future is no fresher than one taken now
+    if -bank.fresh_ms <= age_ms < 0:  # no fresher than one taken now
         pack.taken_ms = now_ms
         age_ms = 0
-    if age_ms > bank.unheard_ms:
+    # A reading from further ahead may be one from long ago, seen through the wrap.
+    if age_ms > bank.unheard_ms or age_ms < 0:
         _become(pack, UNHEARD, SILENT)
     elif (
         not exempt
@@ -69,6 +70,12 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     else:
         return bank.fresh_ms - age_ms + 1
     return bank.fresh_ms
+
+
+def doubt(pack: Pack) -> None:
+    """The clock fell back: nobody knows how old the reading is, so the pack must speak again."""
+    if pack.presence != REMOVED:
+        _become(pack, UNHEARD, SILENT)
 
 
 def reports(pack: Pack) -> bool:

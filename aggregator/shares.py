@@ -105,6 +105,14 @@ class Shares:
         """Keep these sums for the moment when the set of connected packs is `connected`."""
         self.kept = (blocks, squares, list(products), list(own_squares), list(connected))
 
+    def worth_keeping(
+        self, connected: list[int]
+    ) -> tuple[int, int, list[int], list[int], list[int]]:
+        """Return the sums to keep over a restart: those put away, unless newer ones are learned."""
+        if self.kept is not None and not self.learned:
+            return self.kept
+        return self.blocks, self.squares, self.products, self.own_squares, connected
+
     def forget(self) -> None:
         """Start learning from nothing."""
         self.squares = 0
@@ -196,6 +204,9 @@ class Shares:
         for i in range(self.count):
             if not connected[i]:
                 self.share_permille[i] = 0
+                self.lower_permille[i] = 0
+                self.upper_permille[i] = 1_000
+                self.inverse_permille[i] = 1_000
                 continue
             share = ratio(self.products[i], self.squares, 1_000)
             whole += share

@@ -26,13 +26,14 @@ def snapshot_of(bank: Bank) -> dict[str, int | str]:
         state[name] = getattr(stages, name)
     for field, value in stages.adjusted:
         state["adjusted." + field] = value
-    state["share_blocks"] = bank.shares.blocks
-    state["share_squares"] = bank.shares.squares
+    blocks, squares, products, own_squares, connected = bank.shares.worth_keeping(bank.connected)
+    state["share_blocks"] = blocks
+    state["share_squares"] = squares
     for pack in bank.packs:
         name = pack.settings.pack
-        state["share." + name + ".products"] = bank.shares.products[pack.index]
-        state["share." + name + ".squares"] = bank.shares.own_squares[pack.index]
-        state["share." + name + ".connected"] = bank.connected[pack.index]
+        state["share." + name + ".products"] = products[pack.index]
+        state["share." + name + ".squares"] = own_squares[pack.index]
+        state["share." + name + ".connected"] = connected[pack.index]
         if pack.presence == "removed":
             state["removed." + name] = 1
     for number in range(len(bank.wishes.kept)):

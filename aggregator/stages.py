@@ -165,9 +165,8 @@ class Stages:
         """Let `dt_ms` pass under the present facts, then take at most one transition."""
         facts = self.facts
         target_mv = min(self.number("absorption_mv"), facts.target_cap_mv)
-        settings = self.settings
         voltage_mv = facts.voltage_mv
-        reached = voltage_mv is not None and voltage_mv >= target_mv - settings.tolerance_mv
+        reached = voltage_mv is not None and voltage_mv >= target_mv - self.number("tolerance_mv")
         self.reached_ms = _count(self.reached_ms, dt_ms, reached)
         self.arrived_ms = _count(self.arrived_ms, dt_ms, facts.cell_arrived)
         self.held = (reached or facts.cell_arrived) and not facts.denied
@@ -273,12 +272,12 @@ def allowed_again(now: Stages) -> bool:
 
 def target_held(now: Stages) -> bool:
     """The bank's voltage has held the target, less the tolerance, for the dwell."""
-    return now.reached_ms > 0 and now.reached_ms >= now.settings.dwell_ms
+    return now.reached_ms > 0 and now.reached_ms >= now.number("dwell_ms")
 
 
 def cell_arrived(now: Stages) -> bool:
     """The highest cell has been within 50 mV of its ceiling for the dwell."""
-    return now.arrived_ms > 0 and now.arrived_ms >= now.settings.dwell_ms
+    return now.arrived_ms > 0 and now.arrived_ms >= now.number("dwell_ms")
 
 
 def longest(now: Stages) -> bool:
@@ -296,7 +295,7 @@ def full(now: Stages) -> bool:
     """Every connected pack's tail has been small for the dwell (mode until_full)."""
     if now.settings.absorption_mode == "timer" or now.tails_ms == 0:
         return False
-    return now.tails_ms >= now.settings.dwell_ms and now.held_ms >= now.number("absorption_min_ms")
+    return now.tails_ms >= now.number("dwell_ms") and now.held_ms >= now.number("absorption_min_ms")
 
 
 def dipped(now: Stages) -> bool:

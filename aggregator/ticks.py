@@ -28,24 +28,27 @@ class Clock:
     counter falls back (a restarted source), the core's time stands still and goes on from there.
     """
 
-    __slots__ = ("_offset_ms", "_raw_ms", "now_ms")
+    __slots__ = ("_offset_ms", "_started", "fell_ms", "now_ms")
 
     def __init__(self) -> None:
         self.now_ms = 0
-        self._raw_ms: int | None = None
+        self.fell_ms = 0  # how far the caller's counter fell back in the last `advance`
         self._offset_ms = 0
+        self._started = False
 
     def read(self, raw_ms: int) -> int:
         """Return the core's tick for the caller's `raw_ms`."""
-        if self._raw_ms is None:
-            self._raw_ms = raw_ms & TICK_MASK
-            self._offset_ms = -self._raw_ms
         return (raw_ms + self._offset_ms) & TICK_MASK
 
     def advance(self, raw_ms: int) -> int:
         """Move on to the caller's `raw_ms`; return how far that is [ms], 0 or more."""
+        if not self._started:
+            self._started = True
+            self.now_ms = raw_ms & TICK_MASK
         gone_ms = since(self.read(raw_ms), self.now_ms)
+        self.fell_ms = 0
         if gone_ms < 0:
+            self.fell_ms = -gone_ms
             self._offset_ms = (self._offset_ms - gone_ms) & TICK_MASK
             gone_ms = 0
         self.now_ms = (self.now_ms + gone_ms) & TICK_MASK

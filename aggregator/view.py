@@ -1,7 +1,8 @@
 """What the bank says: `SystemView`, with a `PackRow` for each pack, a `Cap` for each reason.
 
 The aggregator fills one view and hands it out again after every step; `copy()` keeps one. All
-fields are as of the last step. None means unknown.
+fields are as of the last step, but for `packs`, which shows each pack as it is when asked. None
+means unknown.
 """
 
 from .report import alarm_names

@@ -9,6 +9,8 @@ from .reference import NO_CAP
 from .settings import BankSettings
 
 CELL_GAIN = 4  # mV of pack voltage granted for each mV that the extreme cell is away from its end
+VOLTAGE_RULE_COUNT = 8  # rows of limits.VOLTAGE_RULES
+HIGHEST_MV = 150_000
 NEAR_CEILING_MV = 50  # a cell this close to its ceiling has arrived
 
 
@@ -61,6 +63,7 @@ class VoltageSide:
         self.own_pack = -1
         self.cell_pack = -1
         self.silent_pack = -1
+        self.caps_mv = [NO_CAP] * VOLTAGE_RULE_COUNT  # what each rule said in the last step
         self.value = self.limp_mv()
         self.rule = 0
         self.previous = self.value
@@ -90,7 +93,8 @@ class VoltageSide:
         if gap_mv is None or pack.voltage_mv is None:
             self.cell_room_mv[i] = NO_CAP
         else:
-            self.cell_room_mv[i] = self.sign * pack.voltage_mv + CELL_GAIN * gap_mv
+            room_mv = self.sign * pack.voltage_mv + CELL_GAIN * gap_mv
+            self.cell_room_mv[i] = max(0 if self.sign > 0 else -HIGHEST_MV, room_mv)
 
     def survey(self) -> None:
         """Find the tightest rows."""
