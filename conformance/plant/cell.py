@@ -5,6 +5,7 @@ Source: the Prada2013 parameter set of PyBaMM: positive electrode after Afshar 2
 Use for shape: many large cells sit 20-30 mV higher on the plateau, and there is no hysteresis.
 """
 
+from itertools import pairwise
 from math import exp, tanh
 
 CELLS = 16
@@ -39,6 +40,10 @@ TABLE = [open_circuit_v(i / POINTS) for i in range(POINTS + 1)]
 # The slopes at both ends carry on beyond them: an overfull cell rises steeply.
 _LOW_SLOPE = TABLE[1] - TABLE[0]
 _HIGH_SLOPE = TABLE[POINTS] - TABLE[POINTS - 1]
+# The same as straight lines, offset and slope per point, for the hottest loop.
+LINES = [
+    (left - (right - left) * i, right - left) for i, (left, right) in enumerate(pairwise(TABLE))
+]
 
 
 def looked_up_v(charge: float) -> float:
@@ -50,3 +55,17 @@ def looked_up_v(charge: float) -> float:
         return TABLE[POINTS] + _HIGH_SLOPE * (place - POINTS)
     i = int(place)
     return TABLE[i] + (TABLE[i + 1] - TABLE[i]) * (place - i)
+
+
+# The area under the curve up to each point: what a cell stores, per ampere-second of its capacity.
+_AREAS = [0.0]
+for _left_v, _right_v in pairwise(TABLE):
+    _AREAS.append(_AREAS[-1] + (_left_v + _right_v) / 2 / POINTS)
+
+
+def stored_v(charge: float) -> float:
+    """Return the curve's area [V] from empty to `charge`, exact for the table; times the capacity
+    in ampere-seconds it is the energy stored."""
+    i = min(POINTS, max(0, int(charge * POINTS)))
+    rest = charge - i / POINTS
+    return _AREAS[i] + rest * (TABLE[i] + looked_up_v(charge)) / 2

@@ -25,20 +25,30 @@ class PackModel:
     external_ohm: float = 0.002  # switches, shunt, fuse, lead, lugs, joints
     charge_spread: float = 0.0025  # standard deviation of the cells' charge
     capacity_spread: float = 0.015  # standard deviation of the cells' capacity, of the whole
+    ohm_spread: float = 0.05  # standard deviation of the cells' resistance, of the whole
     high_cell_charge: float = 0.0  # how far one cell is ahead of the rest
+    hysteresis_v: float = 0.0  # of a cell, from its mean curve to the charge curve
+    hysteresis_charge: float = 0.07  # the charge it takes to cross over, of the whole
     charge_limit_a: float = 140.0  # the board's own
     discharge_limit_a: float = 140.0
     voltage_limit_v: float = 57.6
     low_voltage_limit_v: float = 44.8
     tapers: bool = True  # the board lowers its charge limit as its highest cell nears the top
-    temperature_c: float = 22.0
+    temperature_c: float = 22.0  # of the room, and of the pack at the start
+    warming_k_per_w: float = 0.05  # above the room, in the long run
+    warming_s: float = 10_800.0
+    stiffens_in_cold: bool = False  # resistance doubles from 25 to 0 degrees
     bleed_a: float = 0.1  # the balancer
     trip_s: float = 10.0  # how long the board bears 110 % of its limit
+    trips_on_rating: bool = False  # 110 % of its rating, rather than of its limit of the moment
     says_path: bool = True  # the board reports whether its paths are closed
-    counter_offset_a: float = 0.0  # error of the board's charge counter
+    omits: list[str] = field(factory=list)  # fields that the board does not report
+    counter_gain: float = 1.0  # error of the board's charge counter
+    counter_offset_a: float = 0.0
     counter_error: float = 0.0  # how far its state of charge is off at the start
     report_s: float = 2.0
     skew_s: float = 0.0  # delay of its first report
+    late_s: float = 0.0  # how old a reading is when it is reported
     current_noise_a: float = 0.05
     voltage_offset_v: float = 0.0
     current_offset_a: float = 0.0
@@ -46,13 +56,16 @@ class PackModel:
 
 @define(kw_only=True)
 class ChargerModel:
-    """The chargers, taken together."""
+    """A charger, or several that act as one."""
 
     latency_s: float = 5.0
     rise_a_per_s: float = 10.0
     fall_a_per_s: float = 50.0
     limits: str = "battery"  # what it holds at the limit: battery current, or its own output
     ceiling_a: float = 600.0
+    part: float = 1.0  # of the sun, the limit and the loads, where there are several
+    drop_ohm: float = 0.0  # lead and droop: its voltage falls by this on the way to the bus
+    gives_up_s: float = 0.0  # stops when it has heard nothing for so long; 0: never
 
 
 @define(kw_only=True)
@@ -72,6 +85,7 @@ class LoadModel:
     """House and workshop loads."""
 
     base_a: float = 15.0
+    base_swing_a: float = 3.0  # drawn anew every hour
     evening_a: float = 25.0
     evening_start_h: float = 18.0
     evening_end_h: float = 22.5
@@ -85,8 +99,8 @@ class LoadModel:
 class Fault:
     """Something that goes wrong from `start_s` to `stop_s`.
 
-    kind: drop | freeze | flip_sign | offset | opens | charger_ignores | gateway_silent;
-    `value`: amperes for offset; `pack`: where, for those that concern a pack.
+    kind: one of FAULT_KINDS; `pack`: where, for those that concern a pack; `value`: amperes for
+    offset, seconds for late.
     """
 
     kind: str
@@ -103,6 +117,7 @@ class Scenario:
     title: str = "a day"
     packs: list[PackModel]
     charger: ChargerModel = field(factory=ChargerModel)
+    more_chargers: list[ChargerModel] = field(factory=list)
     sun: SunModel = field(factory=SunModel)
     load: LoadModel = field(factory=LoadModel)
     faults: list[Fault] = field(factory=list)
@@ -115,13 +130,15 @@ class Scenario:
 
 PACK_NAMES = ("alder", "birch", "cedar", "date", "ebony", "figtree")
 FAULT_KINDS = (
-    "drop",
-    "freeze",
-    "flip_sign",
-    "offset",
-    "opens",
-    "charger_ignores",
-    "gateway_silent",
+    "drop",  # no report arrives
+    "freeze",  # the values stand still, the samples count on
+    "late",  # reports tell of what was so many seconds ago
+    "flip_sign",  # of the current
+    "offset",  # of the current
+    "opens",  # the pack opens both paths
+    "opens_charge",  # or its charge path
+    "charger_ignores",  # every current limit and permission, not the voltage
+    "gateway_silent",  # no command leaves
 )
 
 
