@@ -5,11 +5,13 @@ docstring, so that there is one place to change. tests/unit/test_pages.py checks
 docs/reference/ are what this prints today.
 """
 
+import argparse
 import inspect
 import re
 from pathlib import Path
 from types import ModuleType
 
+from adapters.cli.main import parser
 from aggregator import BankSettings, PackSettings, StageSettings
 from aggregator import findings, limits, report, requests, rows, settings, stages, view
 from aggregator.report import ALARMS
@@ -252,6 +254,30 @@ def protocol_page() -> str:
     return "".join(parts)
 
 
+def commands_page() -> str:
+    """Return docs/reference/commands.md."""
+    made = parser()
+    parts = ["# Commands\n", PRINTED.format("the command line's own parser")]
+    parts.append(
+        "\nResults go to standard output, progress and complaints to standard error. Exit codes: 0"
+        " fine, 1 the check found something, 2 usage, 3 cannot read or connect, 130 interrupted."
+        " `--json` prints one object a line with the names of the [fields](fields.md) page.\n"
+    )
+    commands = next(a for a in made._actions if isinstance(a, argparse._SubParsersAction))
+    for name, command in commands.choices.items():
+        parts.append(f"\n## packyoke {name}\n\n{command.description}\n\n")
+        body = []
+        for action in command._actions:
+            if action.dest == "help":
+                continue
+            shown = ", ".join(action.option_strings) or (action.metavar or action.dest)
+            choices = ", ".join(action.choices) if action.choices else ""
+            body.append((f"`{shown}`", action.help or choices or ""))
+        if body:
+            parts.append(table(("argument", "meaning"), body))
+    return "".join(parts)
+
+
 CONVERSATION = (
     '{"op":"hello","kit":1}',
     '{"op":"reset","t":0,"settings":{"packs":[{"pack":"oak","capacity_mah":314000}]}}',
@@ -276,6 +302,7 @@ PAGES = {
     "requests.md": requests_page,
     "findings.md": findings_page,
     "driver-protocol.md": protocol_page,
+    "commands.md": commands_page,
 }
 
 
