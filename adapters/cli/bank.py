@@ -9,9 +9,10 @@ from typing import Any
 from rich.console import Console, RenderableType
 from rich.live import Live
 
-from adapters.cli.playback import Playback, growing, opened
+from adapters.cli.playback import NO_STEP, Playback, growing, opened
 from adapters.cli.screens import bank_screen, console, packs_screen, why_screen
 from adapters.config import load_settings
+from adapters.log import BadLogError
 from aggregator import LIMITS
 from aggregator.plain import cap_to_plain, json_text, view_to_plain
 
@@ -126,7 +127,9 @@ def _follow(chosen: argparse.Namespace) -> int:
             elif screen.is_terminal and time.monotonic() >= due_s:
                 due_s = time.monotonic() + REDRAW_S
                 live.update(drawn(), refresh=True)
-        if playback.view is not None and not chosen.json:
+        if playback.view is None:
+            raise BadLogError(f"{chosen.log}: {NO_STEP}")
+        if not chosen.json:
             live.update(drawn(), refresh=True)
     return 0
 
