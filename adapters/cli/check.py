@@ -12,7 +12,7 @@ def add(commands: Any) -> None:
     """Add the command."""
     text = "check a settings or scenario file, and tell every mistake in one pass"
     made = commands.add_parser("check", help=text, description=text)
-    made.add_argument("file", type=Path, metavar="FILE")
+    made.add_argument("file", type=Path, metavar="FILE", help="a TOML file")
     made.set_defaults(run=run)
 
 

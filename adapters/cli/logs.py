@@ -31,7 +31,7 @@ def add_replay(commands: Any) -> None:
     """Add `replay`."""
     text = "run a log again and compare every answer, bit for bit"
     made = commands.add_parser("replay", help=text, description=text)
-    made.add_argument("log", metavar="LOG")
+    made.add_argument("log", metavar="LOG", help="a log with answers; LOG.gz is unpacked")
     made.add_argument("--json", action="store_true", help="print one JSON object")
     made.set_defaults(run=run_replay)
 

@@ -32,7 +32,8 @@ def add(commands: Any) -> None:
         help="run a day of a simulated bank",
         description="Run a day of a simulated bank: the demo (invented data), or a scenario file.",
     )
-    made.add_argument("scenario", nargs="?", type=Path, metavar="SCENARIO.toml")
+    made.add_argument("scenario", nargs="?", type=Path, metavar="SCENARIO.toml",
+                      help="a scenario file; nothing: the demo, a joinery with four packs")  # fmt: skip
     made.add_argument("--plain-sum", action="store_true",
                       help="run the day on summed limits, too, and show both")  # fmt: skip
     made.add_argument("--all-knowing", action="store_true",
