@@ -1,0 +1,156 @@
+"""What the core takes of a 32-bit heap, measured inside a 32-bit MicroPython.
+
+That interpreter collects garbage only between calls from outside, so every figure here is taken
+between calls, and what a step allocates is counted to the byte: nothing is tidied up meanwhile.
+Its heap grows where a board's would be full; a heap is found large enough when it never grew. A
+board collects whenever it must, so it needs no more than that.
+"""
+
+import subprocess
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.parity.boards import ROOT, WasmBoard, tool
+
+BUILD = "newest32"
+PACKS = 16
+WARM_UP_STEPS = 120
+WATCHED_STEPS = 600
+HOUR_STEPS = 3_600
+CALL_STEPS = 20  # steps a call from outside; garbage stays until the call ends
+LARGE_HEAP = 4 << 20
+HEAP_GRAIN = 512
+# The core without its JSON, which a board that speaks none need not hold (see plain.py).
+CORE_FILES = sorted(path for path in (ROOT / "aggregator").glob("*.py") if path.stem != "plain")
+WORKLOAD = ROOT / "tests" / "bench" / "workload.py"
+MODULES = ["aggregator." + path.stem for path in CORE_FILES if path.stem != "__init__"]
+
+START = "import gc\ngc.collect()\nprint(gc.mem_alloc())"
+ALLOCATED = """
+import gc
+def watch(load, steps):
+    worst = total = 0
+    for _ in range(steps):
+        load.move()
+        before = gc.mem_alloc()
+        load.accept()
+        load.step()
+        gone = gc.mem_alloc() - before
+        total += gone
+        worst = max(worst, gone)
+    print(worst, total)
+"""
+
+
+def compiled(folder: Path) -> list[str]:
+    """Compile the core and the workload into `folder`; return the files, relative to it."""
+    files = []
+    for source in [*CORE_FILES, WORKLOAD]:
+        target = folder / source.relative_to(ROOT).with_suffix(".mpy")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        subprocess.run([tool("mpy-cross"), "-o", str(target), str(source)], check=True)
+        files.append(str(target.relative_to(folder)))
+    return files
+
+
+def _used(board: WasmBoard, code: str) -> int:
+    """Run `code`, collect, and return the bytes in use."""
+    board.run(code)
+    board.run("gc.collect()")
+    return int(board.run("print(gc.mem_alloc())"))
+
+
+def bytes_of_bank(files: list[str], folder: Path, count: int) -> tuple[int, int]:
+    """Return the bytes of the imported core, and of a running bank of `count` packs."""
+    with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
+        empty = _used(board, "import gc")
+        imported = _used(board, "from tests.bench.workload import Workload")
+        board.run(f"load = Workload({count})")
+        for _ in range(WARM_UP_STEPS):
+            board.run("load.move(); load.accept(); load.step()")
+        running = _used(board, "load.reports = None")  # those are the adapter's
+        return imported - empty, running - imported
+
+
+def bytes_per_step(files: list[str], folder: Path) -> tuple[int, float]:
+    """Return what accept and step of 16 packs allocate once they run: most in a step, and mean."""
+    with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
+        board.run(f"from tests.bench.workload import Workload\nload = Workload({PACKS})" + ALLOCATED)
+        board.run(f"watch(load, {WARM_UP_STEPS})")
+        worst = total = 0
+        for _ in range(WATCHED_STEPS // CALL_STEPS):
+            answer = board.run(f"watch(load, {CALL_STEPS})").split()
+            worst = max(worst, int(answer[0]))
+            total += int(answer[1])
+        return worst, total / WATCHED_STEPS
+
+
+def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
+    """Do import, 16 packs and `steps` steps fit into a heap of `heap` bytes?"""
+    with WasmBoard(BUILD, files, heap, folder) as board:
+        whole = "print(gc.mem_alloc() + gc.mem_free())"
+        board.run("import gc")
+        before = board.run(whole)
+        for module in MODULES:
+            board.run(f"import {module}")
+            board.run("gc.collect()")
+        board.run(f"from tests.bench.workload import Workload\nload = Workload({PACKS})")
+        board.run("gc.collect()")
+        for _ in range(steps // CALL_STEPS):
+            board.run(f"for _ in range({CALL_STEPS}): load.move(); load.accept(); load.step()")
+            board.run("gc.collect()")
+        return board.run(whole) == before
+
+
+def fits_unix(folder: Path, heap: int) -> bool:
+    """Do the same import, packs and a minute fit into a heap of the 64-bit port?"""
+    code = (
+        f"from tests.bench.workload import Workload, step\nload = Workload({PACKS})\n"
+        "step(load, None, 60)"
+    )
+    command = [tool("micropython"), "-X", f"heapsize={heap}", "-c", code]
+    done = subprocess.run(command, env={"MICROPYPATH": str(folder)}, capture_output=True, cwd=folder)
+    return done.returncode == 0
+
+
+def smallest(works: Callable[[int], bool], low: int, high: int) -> int:
+    """Return the smallest heap that works, to HEAP_GRAIN bytes; `high` must work."""
+    while high - low > HEAP_GRAIN:
+        middle = (low + high) // 2
+        if works(middle):
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def measure() -> dict[str, float]:
+    """Return every figure, by name, in bytes."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        files = compiled(folder)
+        core, one = bytes_of_bank(files, folder, 1)
+        _, many = bytes_of_bank(files, folder, PACKS)
+        worst, mean = bytes_per_step(files, folder)
+        heap = smallest(lambda size: fits(files, folder, size, 60), 8 << 10, 1 << 20)
+        hour = fits(files, folder, heap, HOUR_STEPS)
+        unix = smallest(lambda size: fits_unix(folder, size), 8 << 10, 1 << 20)
+        flash = sum((folder / file).stat().st_size for file in files if "workload" not in file)
+    return {
+        "mpy_files": flash,
+        "core_imported": core,
+        "bank_of_1": one,
+        "bank_of_16": many,
+        "per_pack": (many - one) / (PACKS - 1),
+        "worst_step": worst,
+        "mean_step": mean,
+        "heap": heap,
+        "heap_lasts_an_hour": hour,
+        "unix_heap": unix,
+    }
+
+
+if __name__ == "__main__":
+    for name, value in measure().items():
+        print(name, value)
