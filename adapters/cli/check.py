@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from adapters.cli import words
 from adapters.cli.scenario_file import is_scenario, load_scenario
 from adapters.config import load_settings, read_toml
 
@@ -22,8 +23,10 @@ def run(chosen: argparse.Namespace) -> int:
     if is_scenario(plain):
         scenario, _ = load_scenario(chosen.file)
         hours = scenario.duration_s / 3_600
-        print(f"{chosen.file}: a scenario of {len(scenario.packs)} packs, {hours:g} h: fine")
+        print(
+            f"{chosen.file}: a scenario of {words.counted(len(scenario.packs), 'pack')}, {hours:g} h: fine"
+        )
     else:
         settings = load_settings(chosen.file)
-        print(f"{chosen.file}: settings for {len(settings.packs)} packs: fine")
+        print(f"{chosen.file}: settings for {words.counted(len(settings.packs), 'pack')}: fine")
     return 0

@@ -14,6 +14,7 @@ from conformance.day import (
     LIMIT_NAMES,
     PLAIN_SUM,
     DayResult,
+    bulk_fraction,
     energy_fraction,
 )
 from conformance.plant.scenario import Scenario
@@ -26,9 +27,8 @@ LIMITERS = {HEADROOM: "room left", PLAIN_SUM: "summed limits", ALL_KNOWING: "all
 
 def day_screen(scenario: Scenario, result: DayResult) -> RenderableType:
     """Return the summary of a day."""
-    hours = scenario.duration_s / 3_600
-    count = len(scenario.packs)
-    head = f"{scenario.title}: {count} packs, {hours:g} h, seed {scenario.seed}"
+    count = words.counted(len(scenario.packs), "pack")
+    head = f"{scenario.title}: {count}, {_lasted(scenario.duration_s)}, seed {scenario.seed}"
     return Group(
         Text(head, style="bold"),
         _packs(result),
@@ -39,8 +39,8 @@ def day_screen(scenario: Scenario, result: DayResult) -> RenderableType:
 
 def _packs(result: DayResult) -> Table:
     made = table(
-        "pack", "most\nin", "of its\nlimit", "time\nover it", "most\nout", "of its\nlimit",
-        "full at\nthe end", "counter\nsays", "highest\ncell", "apart at\nthe top", "board\ntripped",
+        "pack", "most\nin", "of its\nlimit", "time\nover", "most\nout", "of its\nlimit",
+        "full at\nthe end", "counter\nsays", "highest\ncell", "cells\napart", "board\ntripped",
     )  # fmt: skip
     for one in result.packs:
         made.add_row(
@@ -120,6 +120,10 @@ ROWS: tuple[Row, ...] = (
     ("highest cell", lambda day: max(one.highest_cell_v for one in day.packs), "{:.3f} V"),
     ("energy in, at the fullest moment", lambda day: max(day.net_kwh), "{:.2f} kWh"),
 )
+FRACTIONS = (
+    ("that energy, of the all-knowing limiter's", energy_fraction),
+    ("likewise at the end of its bulk", bulk_fraction),
+)
 
 
 def comparison_screen(results: list[DayResult]) -> RenderableType:
@@ -128,9 +132,10 @@ def comparison_screen(results: list[DayResult]) -> RenderableType:
     for name, of, form in ROWS:
         made.add_row(name, *(form.format(of(day)) for day in results))
     for yardstick in results:
-        if yardstick.limiter == ALL_KNOWING:
-            parts = [f"{100 * energy_fraction(day, yardstick):.1f} %" for day in results]
-            made.add_row("energy in by the end of bulk, of all-knowing", *parts)
+        if yardstick.limiter == ALL_KNOWING and max(yardstick.net_kwh) > 0:
+            for name, fraction in FRACTIONS:
+                parts = [f"{100 * fraction(day, yardstick):.1f} %" for day in results]
+                made.add_row(name, *parts)
     return made
 
 

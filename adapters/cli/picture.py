@@ -16,7 +16,7 @@ from aggregator import Aggregator, SystemView
 from conformance.plant.scenario import Scenario
 from conformance.plant.world import World
 
-EVERY_S = 60.0
+SAMPLES = 1_440  # of a whole picture
 SMALL_A = 5.0  # a limit this small is not what a percentage of it should be taken of
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00")
 STYLES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (3, 1, 1, 1)))
@@ -27,8 +27,9 @@ FILLS = (("white", ""), ("0.85", "///"), ("0.55", ""), ("0.1", ""), ("white", ".
 INCHES = (11, 11.5)
 DOTS_PER_INCH = 90
 NEEDED = "--plot needs matplotlib: pip install 'packyoke[plot]'"
-TICK_H = 3
-NARROW_H = 1.2  # a stage shorter than this has its name beside it
+MOST_TICKS = 12
+TICKS_H = (1 / 12, 0.25, 0.5, 1, 3, 6, 12, 24)
+NARROW = 0.05  # a stage that takes less of the width has its name beside it
 
 
 @define
@@ -47,7 +48,11 @@ class Trace:
     stages: list[str] = field(factory=list)
     current_rules: list[str] = field(factory=list)
     voltage_rules: list[str] = field(factory=list)
+    every_s: float = 0.0
     _peaks: list[float] = field(factory=list)
+
+    def __attrs_post_init__(self) -> None:
+        self.every_s = max(1.0, self.scenario.duration_s // SAMPLES)
 
     def look(self, world: World, bank: Aggregator, view: SystemView) -> None:
         """Observe one step of the day."""
@@ -61,7 +66,7 @@ class Trace:
             part = 100 * amps / max(limit, SMALL_A)
             if abs(part) > abs(self._peaks[i]):
                 self._peaks[i] = part
-        if world.now_s % EVERY_S >= 1.0:
+        if world.now_s % self.every_s >= 1.0:
             return
         self.hours.append((self.scenario.start_s + world.now_s) / 3_600)
         self.total_a.append(world.total_a)
@@ -110,10 +115,13 @@ def draw(trace: Trace, path: Path) -> None:
     _draw_caps(axes[4], trace.hours, trace.current_rules, "charge\ncurrent", look)
     _draw_caps(axes[5], trace.hours, trace.voltage_rules, "charge\nvoltage", look)
     _draw_legend(axes[5], look)
-    axes[5].set_xlabel("time of day, h")
-    axes[5].set_xlim(trace.hours[0], trace.hours[-1])
-    if trace.hours[-1] - trace.hours[0] > 4 * TICK_H:
-        axes[5].xaxis.set_major_locator(MultipleLocator(TICK_H))
+    axes[5].set_xlabel("time of day")
+    start_h = trace.scenario.start_s / 3_600
+    axes[5].set_xlim(start_h, trace.hours[-1])
+    span_h = trace.hours[-1] - start_h
+    tick_h = next((tick for tick in TICKS_H if span_h / tick <= MOST_TICKS), TICKS_H[-1])
+    axes[5].xaxis.set_major_locator(MultipleLocator(tick_h))
+    axes[5].xaxis.set_major_formatter(lambda hour, _: words.clock(round(hour * 3_600)))
     figure.savefig(path, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
     pyplot.close(figure)
     # Few colours are in it, so a palette makes the file a third the size.
@@ -129,7 +137,14 @@ def _draw_bank(axes: Any, trace: Trace) -> None:
     axes.plot(trace.hours, trace.total_a, color=COLOURS[0], lw=1.2, label="bank current")
     axes.axhline(0, color="0.6", lw=0.6)
     axes.set_ylabel("bank, A\nin (+), out (-)")
+    _headroom(axes)
     axes.legend(loc="upper right", fontsize=8, ncols=3)
+
+
+def _headroom(axes: Any) -> None:
+    """Make room for a legend above the lines."""
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, high + 0.18 * (high - low))
 
 
 def _draw_each(axes: Any, trace: Trace, values: list[list[float]]) -> None:
@@ -154,6 +169,7 @@ def _draw_cells(axes: Any, trace: Trace) -> None:
     axes.plot(trace.hours, trace.high_v, color=COLOURS[1], lw=1.2, label="highest cell")
     axes.plot(trace.hours, trace.low_v, "--", color=COLOURS[0], lw=1.2, label="lowest cell")
     axes.set_ylabel("cells, V")
+    _headroom(axes)
     axes.legend(loc="upper right", fontsize=8, ncols=2)
 
 
@@ -171,12 +187,13 @@ def _runs(trace_hours: list[float], values: list[str]) -> list[tuple[float, floa
 
 def _draw_charge(axes: Any, trace: Trace) -> None:
     axes.set_ylim(0, 118)
+    span_h = trace.hours[-1] - trace.hours[0]
     box = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
     for left, right, stage in _runs(trace.hours, trace.stages):
         axes.axvspan(left, right, facecolor="none", edgecolor="0.8", hatch=HATCHES[stage], lw=0)
         axes.axvline(left, color="0.5", lw=0.6)
         middle, name = (left + right) / 2, words.STAGES[stage]
-        if right - left > NARROW_H:
+        if right - left > NARROW * span_h:
             axes.text(middle, 109, name, ha="center", va="center", fontsize=9, bbox=box)
         elif stage == "absorption":
             axes.annotate(name, (middle, 109), xytext=(28, -38), textcoords="offset points",

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.table import Table
 from rich.text import Text
 
@@ -12,6 +12,7 @@ from adapters.cli import words
 from aggregator import Cap
 
 WIDTH = 100
+WORD = 9  # letters of the longest word that should not be broken
 Reading = dict[str, Any]
 
 
@@ -59,7 +60,9 @@ def table(*columns: str, left: tuple[int, ...] = (0,)) -> Table:
     """Return an empty table; numbers stand to the right, the columns in `left` to the left."""
     made = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
     for number, column in enumerate(columns):
-        made.add_column(column, justify="left" if number in left else "right")
+        justify: JustifyMethod = "left" if number in left else "right"
+        made.add_column(column, justify=justify, no_wrap=number == 0 or number not in left,
+                        overflow="fold", min_width=WORD if number in left[1:] else None)  # fmt: skip
     return made
 
 
@@ -143,16 +146,17 @@ def packs_screen(view: Reading, readings: dict[str, Reading]) -> Table:
     )  # fmt: skip
     for row in view["packs"]:
         reading = readings.get(row["pack"], {})
+        form = "{}" if row["presence"] == "live" or not reading else "({})"  # its last word
         share = row["share_permille"]
         made.add_row(
             row["pack"],
             words.PRESENCE[row["presence"]],
-            volts(reading.get("voltage_mv")),
-            flow(reading.get("current_ma")),
-            percent(reading.get("soc_permille")),
+            form.format(volts(reading.get("voltage_mv"))),
+            form.format(flow(reading.get("current_ma"))),
+            form.format(percent(reading.get("soc_permille"))),
             amps(row["charge_contribution_ma"]),
             amps(row["discharge_contribution_ma"]),
-            "not known" if share is None else f"{share / 10:.0f} %",
+            "-" if share is None else f"{share / 10:.0f} %",
             "" if row["why_ignored"] is None else words.why_ignored(row["why_ignored"]),
         )
     return made

@@ -117,6 +117,11 @@ def duration(ms: int) -> str:
     return f"{seconds // 3_600} h {seconds % 3_600 // 60:02d} min"
 
 
+def counted(count: int, noun: str) -> str:
+    """Return a number of things: 1 pack, 4 packs."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def clock(seconds: float) -> str:
     """Return a time of day."""
     minutes = int(seconds // 60)

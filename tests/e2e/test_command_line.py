@@ -58,7 +58,7 @@ def test_a_day_is_told_on_one_screen(noon: Path, capsys: pytest.CaptureFixture[s
     code, out, err = run(capsys, "simulate", noon / "noon.toml", "--plain-sum", "--all-knowing")
     assert code == FINE
     assert err == ""
-    assert out.startswith("two packs at noon (invented data): 2 packs, 0.111111 h, seed 1\n")
+    assert out.startswith("two packs at noon (invented data): 2 packs, 6 min 40 s, seed 1\n")
     lines = out.splitlines()
     assert max(len(line) for line in lines) <= WIDTH
     assert len(lines) <= 40

@@ -77,11 +77,12 @@ absorption for 12 min 34 s   then: its time is served, in 17 min 26 s
    not below   44.80 V  the installer's bound
 
 
-                                                             may     may   share of
- pack  is                       voltage    current  full    take    give      extra
- ───────────────────────────────────────────────────────────────────────────────────────────────
- fir   here                     53.13 V  41.2 A in  99 %  48.5 A  58.2 A       16 %
- oak   silent, still connected  53.11 V  0.2 A out  52 %   0.0 A   0.0 A  not known  no readings
+                                                                 may     may  share of
+ pack  is                       voltage      current    full    take    give     extra
+ ──────────────────────────────────────────────────────────────────────────────────────────────────
+ fir   here                     53.13 V    41.2 A in    99 %  48.5 A  58.2 A      16 %
+ oak   silent, still          (53.11 V)  (0.2 A out)  (52 %)   0.0 A   0.0 A         -  no readings
+       connected
 
 highest cell 3.461 V in fir no. 4
 coldest -0.5 °C in oak
