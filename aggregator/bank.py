@@ -82,6 +82,7 @@ class Bank:
             report.discharge_allowed,
             report.discharge_path_closed,
         )
+        self.merge.hear(i, report)
         self.own_mv[0][i] = report.charge_voltage_limit_mv
         self.own_mv[1][i] = report.discharge_voltage_limit_mv
         self.enter(pack)

@@ -32,7 +32,7 @@ def _over(side: Direction) -> bool:
 
 def pack_loss_overloads_rest(bank: Bank) -> bool:
     """If one pack opened now, the others could not carry the total."""
-    for side in (bank.charge, bank.discharge):
+    for side in bank.currents:
         if side.total_ma > 0 and side.total_ma > carried_after_loss_ma(side, bank.shares):
             return True
     return False
@@ -75,7 +75,7 @@ def shares_not_learned(bank: Bank) -> bool:
 
 def pack_over_own_limit(bank: Bank, pack: Pack) -> bool:
     """The pack's current is above its own limit."""
-    for side in (bank.charge, bank.discharge):
+    for side in bank.currents:
         own_ma = side.own_ma[pack.index]
         if own_ma is not None and side.flow_ma[pack.index] > own_ma + bank.settings.zero_current_ma:
             return True
@@ -84,7 +84,7 @@ def pack_over_own_limit(bank: Bank, pack: Pack) -> bool:
 
 def current_into_refusing_pack(bank: Bank, pack: Pack) -> bool:
     """The pack refuses, and yet current flows: its path did not open."""
-    for side in (bank.charge, bank.discharge):
+    for side in bank.currents:
         refuses = side.allowed[pack.index] is False
         if refuses and side.flow_ma[pack.index] > bank.settings.zero_current_ma:
             return True
@@ -95,7 +95,7 @@ def idle_circulation_above_limit(bank: Bank, pack: Pack) -> bool:
     """With next to no total, packs drive more current through this one than it may take."""
     if not -bank.charge.quiet_ma <= bank.charge.total_ma <= bank.charge.quiet_ma:
         return False
-    for side in (bank.charge, bank.discharge):
+    for side in bank.currents:
         if side.limit_ma[pack.index] < NO_CAP and side.room_ma[pack.index] < 0:
             return side.flow_ma[pack.index] > bank.settings.zero_current_ma
     return False
@@ -111,7 +111,7 @@ def refusal_path_unknown(bank: Bank, pack: Pack) -> bool:
 
     If its maker says that the path opens on refusal, set opens_path_on_refusal for this pack.
     """
-    for side in (bank.charge, bank.discharge):
+    for side in bank.currents:
         if side.refusing[pack.index] and side.closed[pack.index] is None:
             return not pack.settings.opens_path_on_refusal
     return False

@@ -6,6 +6,7 @@ needs only sums and extremes over columns. A pack that does not count holds the 
 
 from .pack import LATE, LIVE, REMOVED, Pack
 from .reference import NO_CAP
+from .report import PackReport, alarm_bits
 from .view import SystemView
 
 # The neutral element of a maximum: no voltage, temperature or charge gets there.
@@ -62,6 +63,12 @@ class Merge:
         self.warnings = [0] * count
         self.protections = [0] * count
 
+    def hear(self, i: int, report: PackReport) -> None:
+        """Note what only this place keeps; `enter` must follow."""
+        self.soh_low[i] = _or(report.soh_permille, NO_CAP)
+        self.warnings[i] = alarm_bits(report.warnings)
+        self.protections[i] = alarm_bits(report.protections)
+
     def enter(self, pack: Pack) -> None:
         """Write the pack's row, from its last reading and its presence."""
         i = pack.index
@@ -85,15 +92,17 @@ class Merge:
         self.complete[i] = 1 if known or removed else 0
         self.soc_low[i] = _or(soc, NO_CAP)
         self.soc_high[i] = _or(soc, NONE_SO_HIGH)
-        self.soh_low[i] = _or(pack.soh_permille if heard else None, NO_CAP)
+        if not heard:
+            self.soh_low[i] = NO_CAP
         self.cell_low_mv[i] = NO_CAP if removed else _or(pack.cell_min_mv, NO_CAP)
         self.cell_high_mv[i] = NONE_SO_HIGH if removed else _or(pack.cell_max_mv, NONE_SO_HIGH)
         self.cold_decic[i] = NO_CAP if removed else _or(pack.temperature_min_decic, NO_CAP)
         self.hot_decic[i] = (
             NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
         )
-        self.warnings[i] = 0 if removed else pack.warnings
-        self.protections[i] = 0 if removed else pack.protections
+        if removed:
+            self.warnings[i] = 0
+            self.protections[i] = 0
 
     def tell(self, view: SystemView, packs: list[Pack], unknown: bool, bus_ma: int | None) -> None:
         """Write the bank's numbers into the view.

@@ -1,6 +1,6 @@
 """What is known of one pack: its last good reading, and whether it still speaks."""
 
-from .report import PackReport, alarm_bits
+from .report import PackReport
 from .settings import PackSettings
 
 LIVE = "live"
@@ -22,7 +22,6 @@ _COPIED = (
     "temperature_min_decic",
     "temperature_max_decic",
     "soc_permille",
-    "soh_permille",
     "capacity_mah",
 )
 
@@ -43,19 +42,16 @@ class Pack:
         "moved_ms",
         "moved_stirs",
         "presence",
-        "protections",
         "recovered",
         "sample",
         "settings",
         "silence",
         "soc_permille",
-        "soh_permille",
         "stirred_ma",
         "taken_ms",
         "temperature_max_decic",
         "temperature_min_decic",
         "voltage_mv",
-        "warnings",
         "withheld",
     )
 
@@ -82,10 +78,7 @@ class Pack:
         self.cold_decic: int | None = None  # coldest with hysteresis
         self.hot_decic: int | None = None  # hottest with hysteresis
         self.soc_permille: int | None = None
-        self.soh_permille: int | None = None
         self.capacity_mah = settings.capacity_mah
-        self.warnings = 0
-        self.protections = 0
 
     def is_news(self, sample: int) -> bool:
         """Is this sample number newer than the last? A repeat, or one that was overtaken, is not.
@@ -118,8 +111,6 @@ class Pack:
                 self.temperature_max_decic = max(report.temperatures_decic)
         if self.capacity_mah is None:
             self.capacity_mah = self.settings.capacity_mah
-        self.warnings = alarm_bits(report.warnings)
-        self.protections = alarm_bits(report.protections)
         self._feel()
         return (
             voltage_mv != self.voltage_mv

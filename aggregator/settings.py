@@ -46,6 +46,8 @@ PACK_CURVES = (
     "discharge_cell_curve",  # mV of the lowest cell -> permille of the discharge limit
 )
 
+PACK_FIELDS = tuple([row[0] for row in PACK_INTS]) + PACK_FLAGS + PACK_CURVES
+
 STAGE_INTS = (
     # mV of the bank, target in bulk and absorption | higher: fuller and better balanced, more wear
     ("absorption_mv", 10_000, 120_000, True),
@@ -141,49 +143,40 @@ class PackSettings:
     SettingsError. Source of the defaults: common practice, no source.
     """
 
-    def __init__(
-        self,
-        pack: str,
-        *,
-        capacity_mah: int | None = None,
-        charge_current_ceiling_ma: int | None = None,
-        discharge_current_ceiling_ma: int | None = None,
-        unheard_charge_current_ma: int = 0,
-        unheard_discharge_current_ma: int = 0,
-        opens_path_on_refusal: bool = False,
-        sensor_tolerance_permille: int = 0,
-        sensor_tolerance_ma: int = 0,
-        cell_ceiling_mv: int = 3_550,
-        cell_floor_mv: int = 2_700,
-        temperature_hysteresis_decic: int = 20,
-        charge_temperature_curve: tuple[tuple[int, int], ...] = CHARGE_TEMPERATURES,
-        discharge_temperature_curve: tuple[tuple[int, int], ...] = DISCHARGE_TEMPERATURES,
-        charge_cell_curve: tuple[tuple[int, int], ...] = CHARGE_CELLS,
-        discharge_cell_curve: tuple[tuple[int, int], ...] = DISCHARGE_CELLS,
-    ) -> None:
+    # The defaults stand in the class; a pack keeps only what differs, to save memory on a board.
+    capacity_mah: int | None = None
+    charge_current_ceiling_ma: int | None = None
+    discharge_current_ceiling_ma: int | None = None
+    unheard_charge_current_ma = 0
+    unheard_discharge_current_ma = 0
+    opens_path_on_refusal = False
+    sensor_tolerance_permille = 0
+    sensor_tolerance_ma = 0
+    cell_ceiling_mv = 3_550
+    cell_floor_mv = 2_700
+    temperature_hysteresis_decic = 20
+    charge_temperature_curve: tuple[tuple[int, int], ...] = CHARGE_TEMPERATURES
+    discharge_temperature_curve: tuple[tuple[int, int], ...] = DISCHARGE_TEMPERATURES
+    charge_cell_curve: tuple[tuple[int, int], ...] = CHARGE_CELLS
+    discharge_cell_curve: tuple[tuple[int, int], ...] = DISCHARGE_CELLS
+
+    def __init__(self, pack: str, **fields: object) -> None:
         refusal = bad_id(pack)
         if refusal is not None:
             raise SettingsError("pack", refusal.expected, pack)
         self.pack = pack
-        self.capacity_mah = capacity_mah
-        self.charge_current_ceiling_ma = charge_current_ceiling_ma
-        self.discharge_current_ceiling_ma = discharge_current_ceiling_ma
-        self.unheard_charge_current_ma = unheard_charge_current_ma
-        self.unheard_discharge_current_ma = unheard_discharge_current_ma
-        self.opens_path_on_refusal = opens_path_on_refusal
-        self.sensor_tolerance_permille = sensor_tolerance_permille
-        self.sensor_tolerance_ma = sensor_tolerance_ma
-        self.cell_ceiling_mv = cell_ceiling_mv
-        self.cell_floor_mv = cell_floor_mv
-        self.temperature_hysteresis_decic = temperature_hysteresis_decic
-        self.charge_temperature_curve = charge_temperature_curve
-        self.discharge_temperature_curve = discharge_temperature_curve
-        self.charge_cell_curve = charge_cell_curve
-        self.discharge_cell_curve = discharge_cell_curve
+        for name in fields:
+            if name not in PACK_FIELDS:
+                raise SettingsError(name, "a setting of a pack", fields[name])
+            value = fields[name]
+            default = getattr(self, name)
+            if type(value) is not type(default) or value != default:
+                setattr(self, name, value)
         _check_ints(self, PACK_INTS)
         _check_flags(self, PACK_FLAGS)
-        for name in PACK_CURVES:
-            setattr(self, name, _curve(name, getattr(self, name)))
+        for name in fields:
+            if name in PACK_CURVES:
+                setattr(self, name, _curve(name, getattr(self, name)))
 
 
 class StageSettings:

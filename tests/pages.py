@@ -143,6 +143,14 @@ def stages_page() -> str:
     return "".join(parts)
 
 
+def _defaults(record: type) -> dict[str, object]:
+    """Return the defaults of a settings record: in its class, or in its constructor."""
+    if record is PackSettings:
+        return {name: getattr(record, name) for name in settings.PACK_FIELDS}
+    parameters = inspect.signature(record.__init__).parameters  # type: ignore[misc]
+    return {name: parameter.default for name, parameter in parameters.items()}
+
+
 def settings_page() -> str:
     """Return docs/reference/settings.md."""
     parts = ["# Settings\n", PRINTED.format("aggregator/settings.py")]
@@ -158,10 +166,7 @@ def settings_page() -> str:
         ("The daily charge: `[stages]`", StageSettings, "STAGE_INTS", "", "STAGE_CHOICES"),
     )
     for heading, record, ints, flags, choices in sections:
-        defaults = {
-            name: parameter.default
-            for name, parameter in inspect.signature(record.__init__).parameters.items()
-        }
+        defaults = _defaults(record)
         parts.append(f"\n## {heading}\n\n")
         body: list[tuple[object, ...]] = []
         told = comments(settings, ints)
@@ -185,10 +190,7 @@ def settings_page() -> str:
         "Pairs (x, permille) with rising x; linear between them, flat outside; an empty list derates"
         " nothing, and what it would read need not be reported.\n\n"
     )
-    defaults = {
-        name: parameter.default
-        for name, parameter in inspect.signature(PackSettings.__init__).parameters.items()
-    }
+    defaults = _defaults(PackSettings)
     told = comments(settings, "PACK_CURVES")
     parts.append(table(("curve", "meaning", "default"), [
         (f"`{name}`", told[name], ", ".join(f"({x}, {y})" for x, y in defaults[name]))
