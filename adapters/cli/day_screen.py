@@ -7,13 +7,14 @@ from rich.table import Table
 from rich.text import Text
 
 from adapters.cli import words
-from adapters.cli.screens import table
+from adapters.cli.screens import WIDTH, table
 from conformance.day import (
     ALL_KNOWING,
     HEADROOM,
     LIMIT_NAMES,
     PLAIN_SUM,
     DayResult,
+    PackDay,
     bulk_fraction,
     energy_fraction,
 )
@@ -25,38 +26,36 @@ SHORTEST_STAGE_S = 60  # a shorter one is not worth a word
 LIMITERS = {HEADROOM: "room left", PLAIN_SUM: "summed limits", ALL_KNOWING: "all-knowing"}
 
 
-def day_screen(scenario: Scenario, result: DayResult) -> RenderableType:
-    """Return the summary of a day."""
+def day_screen(scenario: Scenario, result: DayResult, width: int = WIDTH) -> RenderableType:
+    """Return the summary of a day, for a screen of so many columns."""
     count = words.counted(len(scenario.packs), "pack")
     head = f"{scenario.title}: {count}, {_lasted(scenario.duration_s)}, seed {scenario.seed}"
+    columns = [column for column in COLUMNS if width >= column[2]]
+    packs = table("pack", *(header for header, _, _ in columns))
+    for one in result.packs:
+        packs.add_row(one.pack, *(of(one) for _, of, _ in columns))
     return Group(
-        Text(head, style="bold"),
-        _packs(result),
-        _facts(scenario, result),
-        _findings(scenario, result),
+        Text(head, style="bold"), packs, _facts(scenario, result), _findings(scenario, result)
     )
 
 
-def _packs(result: DayResult) -> Table:
-    made = table(
-        "pack", "most\nin", "of its\nlimit", "time\nover", "most\nout", "of its\nlimit",
-        "full at\nthe end", "counter\nsays", "highest\ncell", "cells\napart", "board\ntripped",
-    )  # fmt: skip
-    for one in result.packs:
-        made.add_row(
-            one.pack,
-            f"{one.peak_charge_a:.0f} A",
-            f"{one.peak_charge_percent:.0f} %",
-            f"{one.seconds_over[100]:.0f} s",
-            f"{one.peak_discharge_a:.0f} A",
-            f"{one.peak_discharge_percent:.0f} %",
-            f"{100 * one.charge_at_end:.0f} %",
-            f"{100 * one.counted_at_end:.0f} %",
-            f"{one.highest_cell_v:.3f} V",
-            f"{one.spread_at_top_mv:.0f} mV" if one.spread_at_top_mv else "-",
-            _times(len(one.trips)),
-        )
-    return made
+# What is told of each pack: header, text, and how wide a screen must be to have room for it.
+COLUMNS: tuple[tuple[str, Callable[[PackDay], str], int], ...] = (
+    ("most\nin", lambda one: f"{one.peak_charge_a:.0f} A", 0),
+    ("of its\nlimit", lambda one: f"{one.peak_charge_percent:.0f} %", 0),
+    ("time\nover", lambda one: f"{one.seconds_over[100]:.0f} s", 0),
+    ("most\nout", lambda one: f"{one.peak_discharge_a:.0f} A", WIDTH),
+    ("of its\nlimit", lambda one: f"{one.peak_discharge_percent:.0f} %", WIDTH),
+    ("full at\nthe end", lambda one: f"{100 * one.charge_at_end:.0f} %", 0),
+    ("counter\nsays", lambda one: f"{100 * one.counted_at_end:.0f} %", 0),
+    ("highest\ncell", lambda one: f"{one.highest_cell_v:.3f} V", 0),
+    ("cells\napart", lambda one: _apart(one), 0),
+    ("board\ntripped", lambda one: _times(len(one.trips)), 0),
+)
+
+
+def _apart(one: PackDay) -> str:
+    return f"{one.spread_at_top_mv:.0f} mV" if one.spread_at_top_mv else "-"
 
 
 def _times(count: int) -> str:
@@ -69,7 +68,9 @@ def _facts(scenario: Scenario, result: DayResult) -> Table:
     made.add_column(no_wrap=True)
     made.add_column()
     made.add_row("energy", f"{result.charged_kwh:.1f} kWh in, {result.discharged_kwh:.1f} kWh out")
-    made.add_row("stages", _stages(scenario, result))
+    stages = _stages(scenario, result)
+    if stages:
+        made.add_row("stages", stages)
     for way in ("charge", "discharge"):
         if result.denied_s[way]:
             made.add_row(f"no {way}", f"limit at 0 for {_lasted(result.denied_s[way])} in all")

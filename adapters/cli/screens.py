@@ -10,6 +10,7 @@ from rich.text import Text
 
 from adapters.cli import words
 from aggregator import Cap
+from aggregator.presence import SILENT
 
 WIDTH = 100
 WORD = 9  # letters of the longest word that should not be broken
@@ -61,8 +62,10 @@ def table(*columns: str, left: tuple[int, ...] = (0,)) -> Table:
     made = Table(box=SIMPLE_HEAD, pad_edge=False, header_style="bold", padding=(0, 1, 0, 0))
     for number, column in enumerate(columns):
         justify: JustifyMethod = "left" if number in left else "right"
-        made.add_column(column, justify=justify, no_wrap=number == 0 or number not in left,
-                        overflow="fold", min_width=WORD if number in left[1:] else None)  # fmt: skip
+        if number in left[1:]:
+            made.add_column(column, justify=justify, overflow="fold", min_width=WORD)
+        else:
+            made.add_column(column, justify=justify, no_wrap=True)
     return made
 
 
@@ -142,7 +145,7 @@ def packs_screen(view: Reading, readings: dict[str, Reading]) -> Table:
     """Return one line for each pack."""
     made = table(
         "pack", "is", "voltage", "current", "full", "may\ntake", "may\ngive", "share of\nextra",
-        "", left=(0, 1, 8),
+        left=(0, 1),
     )  # fmt: skip
     for row in view["packs"]:
         reading = readings.get(row["pack"], {})
@@ -150,16 +153,23 @@ def packs_screen(view: Reading, readings: dict[str, Reading]) -> Table:
         share = row["share_permille"]
         made.add_row(
             row["pack"],
-            words.PRESENCE[row["presence"]],
+            _presence(row),
             form.format(volts(reading.get("voltage_mv"))),
             form.format(flow(reading.get("current_ma"))),
             form.format(percent(reading.get("soc_permille"))),
             amps(row["charge_contribution_ma"]),
             amps(row["discharge_contribution_ma"]),
             "-" if share is None else f"{share / 10:.0f} %",
-            "" if row["why_ignored"] is None else words.why_ignored(row["why_ignored"]),
         )
     return made
+
+
+def _presence(row: Reading) -> str:
+    """Is the pack there, and if it is left out, why?"""
+    why = row["why_ignored"]
+    is_there = words.PRESENCE[row["presence"]]
+    # That it is silent, its presence says already.
+    return is_there if why in (None, SILENT) else f"{is_there}: {words.why_ignored(why)}"
 
 
 def findings_lines(findings: Iterable[dict[str, Any]]) -> list[Text]:

@@ -71,7 +71,7 @@ def run(chosen: argparse.Namespace) -> int:
             print(json.dumps(as_plain(result)))
         return 0
     screen = console()
-    screen.print(day_screen(scenario, results[0]))
+    screen.print(day_screen(scenario, results[0], screen.width))
     if len(results) > 1:
         screen.print(comparison_screen(results))
     return 0

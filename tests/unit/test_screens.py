@@ -77,12 +77,11 @@ absorption for 12 min 34 s   then: its time is served, in 17 min 26 s
    not below   44.80 V  the installer's bound
 
 
-                                                                 may     may  share of
- pack  is                       voltage      current    full    take    give     extra
- ──────────────────────────────────────────────────────────────────────────────────────────────────
- fir   here                     53.13 V    41.2 A in    99 %  48.5 A  58.2 A      16 %
- oak   silent, still          (53.11 V)  (0.2 A out)  (52 %)   0.0 A   0.0 A         -  no readings
-       connected
+                                                                   may     may  share of
+ pack  is                         voltage      current    full    take    give     extra
+ ───────────────────────────────────────────────────────────────────────────────────────
+ fir   here                       53.13 V    41.2 A in    99 %  48.5 A  58.2 A      16 %
+ oak   silent, still connected  (53.11 V)  (0.2 A out)  (52 %)   0.0 A   0.0 A         -
 
 highest cell 3.461 V in fir no. 4
 coldest -0.5 °C in oak
@@ -148,4 +147,14 @@ def test_a_voltage_is_shown_in_volts() -> None:
 
 
 def test_a_pack_without_a_reading_has_its_line() -> None:
-    assert "silent, still connected" in text_of(packs_screen(a_view(), {}))
+    text = text_of(packs_screen(a_view(), {}))
+    assert "silent, still connected" in text
+    assert "(unknown)" not in text
+
+
+def test_why_a_pack_is_left_out_stands_beside_it() -> None:
+    view = a_view()
+    view["packs"][0]["why_ignored"] = "charge: withheld"  # type: ignore[index]
+    text = text_of(packs_screen(view, READINGS))
+    assert "here: charge: left out" in text
+    assert "owner" in text
