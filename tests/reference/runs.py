@@ -1,6 +1,6 @@
 """Small banks run through the plant's own packs and bus, for comparison with other solvers."""
 
-from math import exp
+from math import exp, inf
 from random import Random
 
 from conformance.plant.bus import Bus
@@ -37,18 +37,19 @@ def run(
     packs: list[Pack],
     seconds: float,
     dt_s: float = 1.0,
-    total_a: float = 0.0,
+    total_a: float = inf,
     volt: float | None = None,
 ) -> list[Row]:
-    """Feed a star with `total_a`, or hold it at `volt` whatever that takes; a row before each step."""
+    """Feed a star with `total_a` until it is at `volt`, then hold that; a row before each step."""
     bus = Bus([pack.ohm for pack in packs])
     closed = [False] * len(packs)
     rows = []
     for _ in range(round(seconds / dt_s) + 1):
         emf_v = [pack.emf_v() for pack in packs]
+        fed_a = total_a
         if volt is not None:
-            total_a = bus.hold_a(emf_v, volt, closed, closed)
-        currents = bus.split(emf_v, total_a, closed, closed)
+            fed_a = min(total_a, bus.hold_a(emf_v, volt, closed, closed))
+        currents = bus.split(emf_v, fed_a, closed, closed)
         rows.append([bus.volt, *currents])
         for pack, amps in zip(packs, currents, strict=True):
             pack.pass_current(amps, dt_s)
