@@ -12,10 +12,22 @@ from pathlib import Path
 from types import ModuleType
 
 from adapters.cli.main import parser
-from aggregator import BankSettings, PackSettings, StageSettings
-from aggregator import findings, limits, report, requests, rows, settings, stages, view
+from aggregator import (
+    BankSettings,
+    PackSettings,
+    StageSettings,
+    findings,
+    limits,
+    report,
+    requests,
+    rows,
+    settings,
+    stages,
+    view,
+)
 from aggregator.report import ALARMS
 from conformance import device
+from conformance.requirements import AREAS, REQUIREMENTS
 
 FOLDER = Path(__file__).parent.parent / "docs" / "reference"
 PRINTED = "Printed from {} by `python -m tests.pages`; do not edit.\n"
@@ -280,6 +292,23 @@ def commands_page() -> str:
     return "".join(parts)
 
 
+def requirements_page() -> str:
+    """Return docs/reference/requirements.md."""
+    parts = ["# Requirements\n", PRINTED.format("conformance/requirements.toml")]
+    parts.append(
+        "\nWhat a bridge that speaks for a bank must, should and may do. Whatever the kit checks cites"
+        " one of these. *Safety*: a bridge that allows nothing at all meets it; *use*: it makes the"
+        " bridge useful or truthful. Numbers are never used again.\n"
+    )
+    for area, heading in AREAS.items():
+        parts.append(f"\n## {heading}\n\n")
+        parts.append(table(("requirement", "level", "aim", "text", "reason", "source"), [
+            (f"`{r.id}`", r.level.upper(), r.aim, r.text, r.reason, r.source)
+            for r in REQUIREMENTS if r.area == area
+        ]))  # fmt: skip
+    return "".join(parts)
+
+
 CONVERSATION = (
     '{"op":"hello","kit":1}',
     '{"op":"reset","t":0,"settings":{"packs":[{"pack":"oak","capacity_mah":314000}]}}',
@@ -305,6 +334,7 @@ PAGES = {
     "findings.md": findings_page,
     "driver-protocol.md": protocol_page,
     "commands.md": commands_page,
+    "requirements.md": requirements_page,
 }
 
 
