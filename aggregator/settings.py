@@ -425,6 +425,3 @@ def _check_bank(bank: BankSettings) -> None:
     for name in bank.own_packs:
         if name not in names:
             raise SettingsError("own_packs", "names of packs", name)
-    for settings in bank.packs:
-        if settings.cell_floor_mv >= settings.cell_ceiling_mv:
-            raise SettingsError("cell_floor_mv", "below cell_ceiling_mv", settings.cell_floor_mv)
