@@ -1,7 +1,6 @@
 """The daily charge in detail: what each timer counts, and what does not count."""
 
-from tests.bank import Site, day, in_absorption, in_float, reason
-
+from tests.bank import day, in_absorption, in_float, reason
 
 # Bulk.
 
