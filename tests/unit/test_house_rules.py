@@ -115,7 +115,6 @@ LARGE = {
     "aggregator/limits.py": "the rules stand together, in the order in which they are read",
     "aggregator/stages.py": "the transitions stand together with their guards",
     "conformance/plant/scenario.py demo": "a scenario is one literal",
-    "tests/e2e/test_command_line.py": "every command goes through one door",
     "tests/pages.py": "every reference page, one function each",
 }
 
