@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from aggregator.limits import CURRENT_RULES
+from aggregator.rules import CURRENT_RULES
 from tests.bank import Site
 
 SIGNS = {"charge": 1, "discharge": -1}

@@ -3,7 +3,7 @@
 import pytest
 
 from aggregator import LIMITS, PackSettings
-from aggregator.limits import CURRENT_RULES
+from aggregator.rules import CURRENT_RULES
 from tests.bank import Site
 
 

@@ -3,8 +3,8 @@
 import pytest
 
 from aggregator import Request, StageSettings
+from aggregator.ranges import STAGE_INTS
 from aggregator.requests import KINDS, LONGEST_SOURCE, MOST_REQUESTS, WISH
-from aggregator.stages import ADJUSTABLE
 from tests.bank import Site
 
 NAMES = [row[0] for row in KINDS]
@@ -243,4 +243,4 @@ def test_a_stop_latches_until_it_is_cleared(way: str) -> None:
 
 def test_every_stage_number_can_be_named_by_adjust_stage() -> None:
     """The names of `adjust_stage` are the numbers of StageSettings."""
-    assert set(ADJUSTABLE) <= set(vars(StageSettings()))
+    assert {row[0] for row in STAGE_INTS} <= set(vars(StageSettings()))

@@ -5,7 +5,8 @@ from collections.abc import Callable
 import pytest
 
 from aggregator import StageSettings
-from aggregator.stages import PAUSED, STAGES, TRANSITIONS
+from aggregator.cycle import PAUSED, STAGES
+from aggregator.stages import TRANSITIONS
 from tests.bank import Site, day, in_absorption, in_float, reason
 
 Story = Callable[[], Site]

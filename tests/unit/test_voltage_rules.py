@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from aggregator.limits import VOLTAGE_RULES
+from aggregator.rules import VOLTAGE_RULES
 from tests.bank import Site
 
 Story = Callable[[str], Site]
