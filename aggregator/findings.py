@@ -6,12 +6,12 @@ finding never changes a limit.
 """
 
 from .bank import Bank
+from .cycle import ABSORPTION, BULK, FLOAT
 from .direction import Direction
 from .loss import carried_after_loss_ma
 from .pack import LATE, LIVE, Pack
 from .presence import FROZEN
 from .reference import NO_CAP
-from .stages import ABSORPTION, BULK, FLOAT
 from .ticks import since
 from .view import Finding
 

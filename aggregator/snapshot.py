@@ -6,12 +6,12 @@ are `stage`, a timer's name, `share.PACK.FIELD`, `wish.N.FIELD`, `removed.PACK`,
 """
 
 from .bank import Bank
+from .cycle import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 from .errors import Refusal
 from .presence import declare
 from .report import LONGEST_MS
 from .requests import FOREVER, KINDS, MOST_REQUESTS, WISH, Request, Wish, check_request
 from .shares import Shares
-from .stages import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 
 VERSION = 1
 _MOST = 1 << 40  # far above any sum
