@@ -14,7 +14,7 @@ from attrs import frozen
 
 from aggregator.plain import json_text
 
-Answer = Callable[[object], dict[str, object]]
+Answer = Callable[[dict[str, Any]], object]
 LONGEST_LINE = 1_000_000
 
 
@@ -82,15 +82,22 @@ def _parsed(line: str, place: str) -> dict[str, Any]:
     return entry
 
 
-def replay(lines: Iterable[str], name: str, answer: Answer) -> tuple[int, Difference | None]:
-    """Ask everything again; return how many answers agreed, and the first difference."""
+def replay(
+    lines: Iterable[str], name: str, answer: Answer, carry_out: Answer
+) -> tuple[int, Difference | None]:
+    """Ask everything again; return how many answers agreed, and the first difference.
+
+    `carry_out` does what is asked, where no answer was kept to compare with.
+    """
     agreed = 0
     for number, request, recorded in entries(lines, name):
+        if recorded is None:
+            carry_out(request)
+            continue
         replayed = json_text(answer(request))
-        if recorded is not None:
-            if replayed != recorded:
-                return agreed, Difference(number, request, recorded, replayed)
-            agreed += 1
+        if replayed != recorded:
+            return agreed, Difference(number, request, recorded, replayed)
+        agreed += 1
     return agreed, None
 
 

@@ -1,16 +1,17 @@
 """One battery out of several parallel LiFePO4 packs: the core, without I/O, clock or floats.
 
-aggregator.py   read first: accept -> step -> view
-report.py       what a pack says          settings.py   what the installer decides
+aggregator.py                             read first: accept -> step -> view
+report.py                                 what a pack says
+settings.py, ranges.py, checks.py         what the installer decides
 pack.py, presence.py                      is a pack there? unheard is not gone
 derate.py, direction.py, headroom.py      what each pack may take, and the room left
-shares.py, loss.py                        who takes how much; what if one opens
-voltage.py, limits.py, ramp.py            every cap there is, and how the least one wins
-stages.py                                 bulk, absorption, float, paused
+reference.py, shares.py, loss.py          earlier readings; who takes how much; what if one opens
+voltage.py, rules.py, limits.py, ramp.py  every cap there is, and how the least one wins
+stages.py, cycle.py                       bulk, absorption, float, paused
 requests.py, commands.py                  what the owner asks
-merge.py, view.py, findings.py            the packs as one battery; things worth a look
+merge.py, view.py, rows.py, findings.py   the packs as one battery; things worth a look
 bank.py, snapshot.py, plain.py            the parts side by side; keeping and converting them
-ticks.py, reference.py, errors.py         time that wraps; earlier readings; refusals
+ticks.py, errors.py                       time that wraps; refusals
 """
 
 from .aggregator import LIMITS, Aggregator

@@ -41,7 +41,7 @@ class Aggregator:
         bank = self._bank
         if not isinstance(report, PackReport):
             return self._refuse(Refusal("report", "a PackReport", report))
-        pack = bank.by_name.get(report.pack) if isinstance(report.pack, str) else None
+        pack = bank.find(report.pack)
         if pack is None:
             return self._refuse(Refusal("pack", "the name of a pack in the settings", report.pack))
         refusal = _bad_time(now_ms) or check_report(report, bank.settings.cell_count)
@@ -112,7 +112,8 @@ class Aggregator:
         that hangs must fall silent, and must not repeat its last limits.
         """
         bank = self._bank
-        if _bad_time(now_ms) is not None or not bank.somebody_speaks():
+        stepped = bank.clock.started
+        if not stepped or _bad_time(now_ms) is not None or not bank.somebody_speaks():
             return False
         age_ms = since(bank.clock.read(now_ms), bank.clock.now_ms)
         return -bank.settings.fresh_ms <= age_ms <= bank.settings.fresh_ms

@@ -29,7 +29,6 @@ class Bank:
         self.packs: list[Pack] = []
         for name in self.names:
             self.packs.append(Pack(len(self.packs), _named(settings.packs, name)))
-        self.by_name = {pack.settings.pack: pack for pack in self.packs}
         count = len(self.packs)
         self.clock = Clock()
         self.merge = Merge(count)
@@ -43,7 +42,7 @@ class Bank:
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
         self.shares = Shares(count)
-        self.connected = [0] * count  # 1: shares are learned over this set
+        self.connected = bytearray(count)  # 1: shares are learned over this set
         self.stages = Stages(settings)
         self.wishes = Wishes()
         self.top_permille: int | None = None  # the state-of-charge window that was last judged
@@ -56,6 +55,13 @@ class Bank:
         self.bus_taken_ms = 0
         for pack in self.packs:
             self.enter(pack)
+
+    def find(self, name: object) -> Pack | None:
+        """Return the pack of that name; None: there is none. A dict would cost a board more."""
+        for pack in self.packs:
+            if pack.settings.pack == name:
+                return pack
+        return None
 
     def hear(self, pack: Pack, report: PackReport, now_ms: int) -> None:
         """Take a checked report that is news, at the core's `now_ms`, into every column."""
@@ -112,6 +118,8 @@ class Bank:
         if stale or 0 < ahead < 0x8000:
             self.bus_sample = report.sample
             self.bus_ma = report.current_ma
+            if report.current_ma is not None:
+                self.shares.hear_bus(report.current_ma)
             self.bus_taken_ms = (now_ms - (report.age_ms or 0)) & TICK_MASK
 
     def look(self, dt_ms: int) -> None:
@@ -129,7 +137,7 @@ class Bank:
         self.look_left_ms = self.settings.fresh_ms
         for pack in self.packs:
             presence = pack.presence
-            still = self.charge.open[pack.index] or self.discharge.open[pack.index]
+            still = bool(self.charge.open[pack.index] or self.discharge.open[pack.index])
             left_ms = watch(pack, self.clock.now_ms, self.stirs, still, self.settings)
             self.look_left_ms = min(self.look_left_ms, left_ms)
             if pack.presence != presence:
@@ -168,8 +176,12 @@ class Bank:
         """Does a pack wired to this very board refuse, where that is to stop the bank?"""
         if self.settings.local_refusal_stops_bank:
             for name in self.settings.own_packs:
-                pack = self.by_name[name]
-                if pack.presence != REMOVED and side.allowed[pack.index] is False:
+                pack = self.find(name)
+                if (
+                    pack is not None
+                    and pack.presence != REMOVED
+                    and side.allowed[pack.index] is False
+                ):
                     return True
         return False
 

@@ -74,8 +74,8 @@ def restore_pack(bank: Bank, request: Request) -> Refusal | None:
 
 def declare_removed(bank: Bank, request: Request) -> Refusal | None:
     """The owner disconnected a pack. A pack that reports is connected, whatever anybody says."""
-    pack = bank.by_name[request.pack or ""]
-    if reports(pack):
+    pack = bank.find(request.pack)
+    if pack is None or reports(pack):
         return Refusal("pack", "a pack that does not report", request.pack)
     declare(pack, True)
     bank.enter(pack)
@@ -84,8 +84,8 @@ def declare_removed(bank: Bank, request: Request) -> Refusal | None:
 
 def declare_returned(bank: Bank, request: Request) -> Refusal | None:
     """The owner connected a removed pack again: it counts as unheard until it reports."""
-    pack = bank.by_name[request.pack or ""]
-    if pack.presence == REMOVED:
+    pack = bank.find(request.pack)
+    if pack is not None and pack.presence == REMOVED:
         declare(pack, False)
         bank.enter(pack)
     return None

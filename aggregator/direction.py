@@ -31,15 +31,16 @@ class Direction:
         self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
         self.allowed: list[bool | None] = [None] * count
         self.closed: list[bool | None] = [None] * count
-        self.open = [False] * count  # no current can flow in this direction
-        self.carries = [False] * count  # heard, with a path: it shares the current
-        self.unknown = [0] * count  # 1: connected, but its current is not known
+        # Yes or no columns are bytes, 1 or 0.
+        self.open = bytearray(count)  # no current can flow in this direction
+        self.carries = bytearray(count)  # heard, with a path: it shares the current
+        self.unknown = bytearray(count)  # connected, but its current is not known
         self.flow_ma = [0] * count  # its current, as far as it counts
         self.limit_ma = [NO_CAP] * count  # L_i, what it may take
         self.room_ma = [NO_CAP] * count  # L_i - I_i
         self.contribution_ma = [0] * count
         self.grant_ma = [NO_CAP] * count  # what the bank may do while this pack is unheard
-        self.refusing = [0] * count  # 1: refuses, and is connected
+        self.refusing = bytearray(count)  # refuses, and is connected
         self.ramp_ma = [0] * count  # its ceiling, or else its own limit: what ramps are made of
         # References: readings from earlier that are still good.
         self.quiet = Reference(count)  # the last moment without a total
@@ -48,6 +49,7 @@ class Direction:
         self.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
         self.window_low_ma = 0
         self.window_high_ma = 0
+        self.regrouped = False  # since the last step
         self.disturbed = True  # packs came, went, were late or changed how they share
         # Timers, running down.
         self.settle_left_ms = 0  # a pack was above its limit
@@ -122,7 +124,7 @@ class Direction:
         connected = pack.presence == LIVE or pack.presence == LATE
         flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
         is_open = self._is_open(pack, flow_ma)
-        self.open[i] = is_open
+        self.open[i] = 1 if is_open else 0
         limit_ma = self.usable_ma(pack)
         refuses = self.allowed[i] is False and not is_open
         self.unknown[i] = 1 if connected and pack.current_ma is None else 0
@@ -130,10 +132,10 @@ class Direction:
         counts = connected and not is_open
         binds = counts or (pack.presence == UNHEARD and not is_open)
         flow_ma = flow_ma if connected else min(0, flow_ma)
-        if counts is not self.carries[i]:
+        if self.carries[i] != (1 if counts else 0):
             # A path opened or closed, or a pack came or went: who shares with whom has changed.
-            self.carries[i] = counts
-            self.path_left_ms = self.bank.path_settle_ms
+            self.carries[i] = 1 if counts else 0
+            self.regrouped = True
             self.forget()
         self.flow_ma[i] = flow_ma
         self.limit_ma[i] = limit_ma if binds else NO_CAP
@@ -143,7 +145,10 @@ class Direction:
         self.grant_ma[i] = NO_CAP
         self.ramp_ma[i] = self.most_ma(pack)
         if pack.presence == UNHEARD:
-            self.grant_ma[i] = 0 if refuses else min(limit_ma, self.grant_of(pack.settings))
+            # Silent while it refuses, or while above its limit: nothing is granted.
+            told_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
+            over = refuses or told_ma > limit_ma
+            self.grant_ma[i] = 0 if over else min(limit_ma, self.grant_of(pack.settings))
         elif pack.presence == REMOVED:
             self.flow_ma[i] = 0
             self.ramp_ma[i] = 0

@@ -6,19 +6,18 @@ finding never changes a limit.
 """
 
 from .bank import Bank
+from .cycle import ABSORPTION, BULK, FLOAT
 from .direction import Direction
 from .loss import carried_after_loss_ma
 from .pack import LATE, LIVE, Pack
 from .presence import FROZEN
 from .reference import NO_CAP
-from .stages import ABSORPTION, BULK, FLOAT
 from .ticks import since
 from .view import Finding
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
 FULL_SOC_PERMILLE = 950  # a pack that is full should say at least this (common practice)
-STALL_PART = 20  # a limit below a twentieth of what the packs could take has stalled
 
 
 def _over(side: Direction) -> bool:
@@ -56,11 +55,13 @@ def cell_blocks_absorption(bank: Bank) -> bool:
 
 
 def headroom_stalls(bank: Bank) -> bool:
-    """The room is used up by loads on the bus: set charger_limits = output if that is what they do."""
+    """In bulk, nothing flows and the room alone holds the limit: loads on the bus use it up. If the
+    chargers limit their own output, set charger_limits = output."""
     side = bank.charge
-    could_ma = min(side.contributions_ma, side.wish_ma)
-    idle = side.total_ma <= side.bank.zero_current_ma
-    return idle and not side.denied and side.headroom_ma < could_ma // STALL_PART
+    still = -side.bank.zero_current_ma <= side.total_ma <= side.bank.zero_current_ma
+    held = 0 < side.value == side.headroom_ma < side.contributions_ma
+    told = side.bank.charger_limits == "battery"
+    return told and still and held and bank.stages.stage == BULK
 
 
 def share_implausible(bank: Bank) -> bool:
@@ -153,22 +154,25 @@ ABSENT = -1  # a condition that does not hold has no age
 class Findings:
     """How long each condition has lasted, and the list of those shown."""
 
-    __slots__ = ("bank_ms", "looked_ms", "pack_ms", "shown", "turn")
+    __slots__ = ("bank_ms", "pack_ms", "round_ms", "shown", "started_ms", "turn")
 
     def __init__(self, count: int) -> None:
         self.bank_ms = [ABSENT] * len(BANK_FINDINGS)
         self.pack_ms = [ABSENT] * (len(PACK_FINDINGS) * count)
-        self.looked_ms = [0] * (len(BANK_FINDINGS) + count)  # when each had its turn
         self.turn = 0
+        self.started_ms = 0  # when this round of turns began
+        self.round_ms = 0  # how long the last one took: a condition ages by that from turn to turn
         self.shown: list[Finding] = []
 
     def step(self, bank: Bank) -> None:
         """Look at the condition, or the pack, whose turn it is."""
         turn = self.turn
-        now_ms = bank.clock.now_ms
-        gone_ms = max(0, since(now_ms, self.looked_ms[turn]))
-        self.looked_ms[turn] = now_ms
-        self.turn = (turn + 1) % len(self.looked_ms)
+        if turn == 0:
+            now_ms = bank.clock.now_ms
+            self.round_ms = max(0, since(now_ms, self.started_ms))
+            self.started_ms = now_ms
+        gone_ms = self.round_ms
+        self.turn = (turn + 1) % (len(BANK_FINDINGS) + len(bank.packs))
         if turn < len(BANK_FINDINGS):
             _, condition, hold_ms = BANK_FINDINGS[turn]
             changed = _age(self.bank_ms, turn, condition(bank), hold_ms, gone_ms)

@@ -7,7 +7,7 @@ and the five cases that need more; they are the branches here.
 """
 
 from .direction import Direction
-from .reference import NO_CAP
+from .reference import NO_CAP, first_yes
 from .shares import Shares
 
 
@@ -18,7 +18,10 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     """
     if side.settle_left_ms:
         side.settle_left_ms = max(0, side.settle_left_ms - dt_ms)
-    if side.path_left_ms:
+    if side.regrouped:
+        side.regrouped = False
+        side.path_left_ms = side.bank.path_settle_ms
+    elif side.path_left_ms:
         side.path_left_ms = max(0, side.path_left_ms - dt_ms)
     if side.dwell_left_ms:
         side.dwell_left_ms = max(0, side.dwell_left_ms - dt_ms)
@@ -29,10 +32,10 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.unheard = side.grant_ma.index(side.granted_ma) if silence else -1
     missing = sum(side.unknown)
     if missing == 1 and bus_ma is not None and not silence:
-        _fill_in(side, side.unknown.index(1), bus_ma)
+        _fill_in(side, first_yes(side.unknown), bus_ma)
         missing = 0
     side.current_unknown = missing > 0
-    side.refuser = side.refusing.index(1) if max(side.refusing) else -1
+    side.refuser = first_yes(side.refusing) if max(side.refusing) else -1
     side.total_ma = sum(side.flow_ma)
     side.contributions_ma = sum(side.contribution_ma)
     room_ma = min(side.room_ma)
@@ -99,7 +102,7 @@ def _widest(side: Direction, room_ma: int, shares: Shares) -> int:
         safe_ma = side.quiet.safe_total_ma(side.limit_ma, None, 1_000)
         widest_ma = max(widest_ma, safe_ma * side.quiet_tenths(shares) // 10)
     if side.steady.valid and side.widened(shares):
-        learned = shares.inverse_permille if side.uses_learned(shares) else None
+        learned = shares.upper_permille if side.uses_learned(shares) else None
         safe_ma = side.steady.safe_total_ma(side.limit_ma, learned, _assumed_permille(side))
         widest_ma = max(widest_ma, safe_ma)
     return widest_ma

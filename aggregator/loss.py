@@ -24,7 +24,7 @@ def carried_after_loss_ma(side: Direction, shares: Shares) -> int:
         if room_ma >= NO_CAP:
             continue
         if learned and room_ma > 0:
-            room_ma = room_ma // 10 * shares.inverse_permille[i] // 100
+            room_ma = room_ma // 10 * (1_000_000 // shares.upper_permille[i]) // 100
         if room_ma < least_ma:
             next_ma = least_ma
             least_ma = room_ma

@@ -42,10 +42,11 @@ class Merge:
     )
 
     def __init__(self, count: int) -> None:
-        self.live = [0] * count  # 1: live, and says its voltage
-        self.late = [0] * count  # 1: late
-        self.lost = [1] * count  # 1: neither live, late nor removed
-        self.complete = [0] * count  # 1: live, and says its charge and capacity, or removed
+        # Yes or no columns are bytes, 1 or 0.
+        self.live = bytearray(count)  # live, and says its voltage
+        self.late = bytearray(count)
+        self.lost = bytearray(count)  # neither live, late nor removed
+        self.complete = bytearray(count)  # live, and says its charge and capacity, or removed
         self.voltage_mv = [0] * count
         self.voltage_low_mv = [NO_CAP] * count
         self.voltage_high_mv = [NONE_SO_HIGH] * count

@@ -6,6 +6,16 @@ pass for an unknown value.
 """
 
 from .errors import Refusal, SettingsError
+from .ranges import (
+    BANK_CHOICES,
+    BANK_FLAGS,
+    BANK_INTS,
+    PACK_CURVES,
+    PACK_FLAGS,
+    PACK_INTS,
+    STAGE_CHOICES,
+    STAGE_INTS,
+)
 from .report import (
     BUS_INTS,
     REPORT_FLAGS,
@@ -15,19 +25,7 @@ from .report import (
     PackReport,
 )
 from .requests import Request
-from .settings import (
-    BANK_CHOICES,
-    BANK_FLAGS,
-    BANK_INTS,
-    PACK_CURVES,
-    PACK_FLAGS,
-    PACK_INTS,
-    STAGE_CHOICES,
-    STAGE_INTS,
-    BankSettings,
-    PackSettings,
-    StageSettings,
-)
+from .settings import BankSettings, PackSettings, StageSettings
 from .view import ROW_FIELDS, VIEW_FIELDS, Cap, SystemView
 
 

@@ -4,6 +4,14 @@
 NO_CAP = 1 << 29
 
 
+def first_yes(column: bytearray) -> int:
+    """Return the first row of a yes-or-no column that says yes; -1 if none does."""
+    for i in range(len(column)):
+        if column[i]:
+            return i
+    return -1
+
+
 class Reference:
     """The total and every pack's current at one moment, in one direction (mA)."""
 
@@ -32,11 +40,12 @@ class Reference:
             self.valid = False
 
     def safe_total_ma(
-        self, limit_ma: list[int], inverse_permille: list[int] | None, assumed_permille: int
+        self, limit_ma: list[int], upper_permille: list[int] | None, assumed_permille: int
     ) -> int:
         """Return total + min((L_i - I_i) / s_i) [mA], rounded down.
 
-        `inverse_permille`: 1/s_i of each pack, or None: `assumed_permille` for all of them.
+        `upper_permille`: the most that s_i of each pack can be, or None: 1/s_i is `assumed_permille`
+        for all of them.
         Source: superposition in a linear network (Millman), see docs/explanation/headroom.md.
         """
         least_ma = NO_CAP
@@ -46,8 +55,8 @@ class Reference:
             limit = limit_ma[i]
             if limit >= NO_CAP:
                 continue
-            if inverse_permille is not None:
-                inverse = inverse_permille[i]
+            if upper_permille is not None:
+                inverse = 1_000_000 // upper_permille[i]
             room_ma = (limit - flow_ma[i]) // 10 * inverse // 100
             if room_ma < least_ma:
                 least_ma = room_ma

@@ -11,7 +11,7 @@ from .view import PackRow, RowSource
 
 def path_open(side: Direction, pack: Pack) -> bool:
     """Its path is open in this direction."""
-    return side.open[pack.index]
+    return side.open[pack.index] == 1
 
 
 def refuses(side: Direction, pack: Pack) -> bool:

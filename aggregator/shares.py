@@ -51,10 +51,12 @@ class Shares:
         "block_ms",
         "blocks",
         "broken",
+        "bus_mean",
+        "bus_readings",
+        "bus_sum_ma",
         "count",
         "has_means",
         "implausible",
-        "inverse_permille",
         "kept",
         "learned",
         "lower_permille",
@@ -78,14 +80,13 @@ class Shares:
         self.share_permille = [0] * count
         self.lower_permille = [0] * count
         self.upper_permille = [0] * count
-        self.inverse_permille = [0] * count
         self.implausible = False
         # Sums that were learned for another set of packs: blocks, squares, products, own squares
         # and the set.
-        self.kept: tuple[int, int, list[int], list[int], list[int]] | None = None
+        self.kept: tuple[int, int, list[int], list[int], bytearray] | None = None
         self.forget()
 
-    def put_away(self, connected: list[int]) -> None:
+    def put_away(self, connected: bytearray) -> None:
         """The set of connected packs changed: what was learned holds for the old set only.
 
         It is put away with that set, `connected`, and taken up when the same packs are back.
@@ -100,14 +101,14 @@ class Shares:
         squares: int,
         products: list[int],
         own_squares: list[int],
-        connected: list[int],
+        connected: bytearray,
     ) -> None:
         """Keep these sums for the moment when the set of connected packs is `connected`."""
-        self.kept = (blocks, squares, list(products), list(own_squares), list(connected))
+        self.kept = (blocks, squares, list(products), list(own_squares), bytearray(connected))
 
     def worth_keeping(
-        self, connected: list[int]
-    ) -> tuple[int, int, list[int], list[int], list[int]]:
+        self, connected: bytearray
+    ) -> tuple[int, int, list[int], list[int], bytearray]:
         """Return the sums to keep over a restart: those put away, unless newer ones are learned."""
         if self.kept is not None and not self.learned:
             return self.kept
@@ -121,6 +122,9 @@ class Shares:
         self.has_means = False
         self.broken = True  # the block under way has seen two sets of packs
         self.block_ms = 0
+        self.bus_sum_ma = 0
+        self.bus_readings = 0
+        self.bus_mean: int | None = None  # of the last block, 0.1 A
         for i in range(self.count):
             self.products[i] = 0
             self.own_squares[i] = 0
@@ -131,11 +135,16 @@ class Shares:
         self.sums_ma[i] += current_ma
         self.readings[i] += 1
 
+    def hear_bus(self, current_ma: int) -> None:
+        """A new reading of the bus meter: an independent total, positive: charging."""
+        self.bus_sum_ma += current_ma
+        self.bus_readings += 1
+
     def spoil(self) -> None:
         """This block does not count: a cell is near its top, or a path is open."""
         self.broken = True
 
-    def run(self, dt_ms: int, connected: list[int]) -> None:
+    def run(self, dt_ms: int, connected: bytearray) -> None:
         """Let time pass. `connected`: 1 for each pack that must have a reading in the block."""
         if self.kept is not None and not self.learned and self.kept[4] == connected:
             self._resume(connected)
@@ -146,23 +155,26 @@ class Shares:
             self._close_block(connected)
             self.block_ms = 0
 
-    def _resume(self, connected: list[int]) -> None:
+    def _resume(self, connected: bytearray) -> None:
         if self.kept is not None:
             self.blocks, self.squares, self.products, self.own_squares, _ = self.kept
             self.kept = None
             if self.squares > 0:
                 self._learn(connected)
 
-    def _close_block(self, connected: list[int]) -> None:
+    def _close_block(self, connected: bytearray) -> None:
         for i in range(self.count):
             if connected[i] and not self.readings[i]:
                 self.broken = True
         if self.broken:
             self.has_means = False
+            self.bus_mean = None
         else:
             self._compare(connected)
             self.has_means = True
         self.broken = False
+        self.bus_sum_ma = 0
+        self.bus_readings = 0
         for i in range(self.count):
             self._clear(i)
 
@@ -170,7 +182,7 @@ class Shares:
         self.sums_ma[i] = 0
         self.readings[i] = 0
 
-    def _compare(self, connected: list[int]) -> None:
+    def _compare(self, connected: bytearray) -> None:
         """Difference this block's means with the last one's and add them to the sums."""
         total = 0
         for i in range(self.count):
@@ -178,6 +190,7 @@ class Shares:
             self.sums_ma[i] = mean - self.means[i]
             self.means[i] = mean
             total += self.sums_ma[i]
+        total = self._metered(total)
         if not self.has_means or -LEAST_DIFFERENCE <= total <= LEAST_DIFFERENCE:
             return
         if self.squares >= FULL:
@@ -189,14 +202,26 @@ class Shares:
             self.own_squares[i] += self.sums_ma[i] * self.sums_ma[i]
         self._learn(connected)
 
+    def _metered(self, total: int) -> int:
+        """The change of the total [0.1 A]: the bus meter's, if it was heard in both blocks.
+
+        Then the shares need not sum to 1, and a sum that is far off tells of a wrong sensor.
+        """
+        before = self.bus_mean
+        if not self.bus_readings:
+            self.bus_mean = None
+            return total
+        self.bus_mean = self.bus_sum_ma // self.bus_readings // 100
+        return total if before is None else self.bus_mean - before
+
     def _halve(self) -> None:
         self.squares //= 2
-        self.blocks //= 2
+        self.blocks = max(self.blocks // 2, min(self.blocks, LEAST_BLOCKS))
         for i in range(self.count):
             self.products[i] //= 2
             self.own_squares[i] //= 2
 
-    def _learn(self, connected: list[int]) -> None:
+    def _learn(self, connected: bytearray) -> None:
         """Turn the sums into shares with bounds, or discard all of them."""
         if self.blocks < LEAST_BLOCKS:
             return
@@ -206,7 +231,6 @@ class Shares:
                 self.share_permille[i] = 0
                 self.lower_permille[i] = 0
                 self.upper_permille[i] = 1_000
-                self.inverse_permille[i] = 1_000
                 continue
             share = ratio(self.products[i], self.squares, 1_000)
             whole += share
@@ -228,7 +252,6 @@ class Shares:
         self.share_permille[i] = share
         self.lower_permille[i] = max(1, share - bound)
         self.upper_permille[i] = min(1_000, share + bound)
-        self.inverse_permille[i] = 1_000_000 // self.upper_permille[i]
 
     def _discard(self) -> None:
         self.forget()

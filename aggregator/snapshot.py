@@ -6,12 +6,12 @@ are `stage`, a timer's name, `share.PACK.FIELD`, `wish.N.FIELD`, `removed.PACK`,
 """
 
 from .bank import Bank
+from .cycle import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 from .errors import Refusal
 from .presence import declare
 from .report import LONGEST_MS
 from .requests import FOREVER, KINDS, MOST_REQUESTS, WISH, Request, Wish, check_request
 from .shares import Shares
-from .stages import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 
 VERSION = 1
 _MOST = 1 << 40  # far above any sum
@@ -95,8 +95,12 @@ def _bad_shares(bank: Bank, state: dict[str, object]) -> Refusal | None:
         start = "share." + name
         if state.get(start + ".products") is None:
             continue
-        for field, low in (("products", -_MOST), ("squares", 0), ("connected", 0)):
-            refusal = _bad_number(state, start + "." + field, low, _MOST)
+        for field, low, high in (
+            ("products", -_MOST, _MOST),
+            ("squares", 0, _MOST),
+            ("connected", 0, 1),
+        ):
+            refusal = _bad_number(state, start + "." + field, low, high)
             if refusal is not None:
                 return refusal
     return None
@@ -159,4 +163,10 @@ def _take_shares(bank: Bank, state: dict[str, object]) -> None:
         products.append(state[start + ".products"])
         squares.append(state[start + ".squares"])
         connected.append(state[start + ".connected"])
-    shares.take_up(state["share_blocks"], state["share_squares"], products, squares, connected)  # type: ignore[arg-type]  # integers, checked
+    shares.take_up(
+        state["share_blocks"],  # type: ignore[arg-type]  # integers, checked
+        state["share_squares"],  # type: ignore[arg-type]
+        products,  # type: ignore[arg-type]
+        squares,  # type: ignore[arg-type]
+        bytearray(connected),  # type: ignore[arg-type]
+    )

@@ -1,200 +1,117 @@
 """The daily charge: bulk, absorption, float, and paused while charging is denied.
 
-A stage asks for a charge voltage; it never asks for current. `TRANSITIONS` is all there is: rows
-are read top to bottom, the first whose guard holds is taken, one a step. Guards see the state of
-this object only; `Stages.step` brings it up to date first. Every timer counts up and stops at
-`FULL_MS`, so none can wrap round.
+`TRANSITIONS` is all there is: rows are read top to bottom, the first whose guard holds is taken,
+one a step. Guards see the state in cycle.py only; `Stages.step` brings it up to date first.
 """
 
-from .settings import ABSORPTION_CELL_MV, FLOAT_CELL_MV, STAGE_INTS, BankSettings, per_cell
+from .cycle import ABSORPTION, BULK, FLOAT, PAUSED, Cycle
 
-BULK = "bulk"
-ABSORPTION = "absorption"
-FLOAT = "float"
-PAUSED = "paused"
-STAGES = (BULK, ABSORPTION, FLOAT, PAUSED)
-
-FULL_MS = (1 << 29) - 1
 RESTART_VOLTAGE_DWELL_MS = 60_000  # for restart_below_mv (common practice, no source)
-MS_PER_MINUTE = 60_000
-FULL_MINUTES = 1 << 20
 
-# The timers, in the order in which they are kept across a restart. What each one counts:
-TIMERS = (
-    "elapsed_ms",  # since bulk, absorption or float was entered, through pauses
-    "reached_ms",  # the target has been held without a break
-    "arrived_ms",  # the highest cell has been at its ceiling without a break
-    "absorbing_ms",  # wall time since absorption began, through pauses
-    "held_ms",  # the time of it in which the voltage was held
-    "dip_ms",  # the voltage has been below the target without a break
-    "tails_ms",  # every tail has been small enough without a break
-    "low_ms",  # the bank has been below restart_below_mv without a break
-    "idle_ms",  # the bank has not been charging, in float, without a break
-    "since_start_ms",  # since the last start of bulk
-    "since_full_minutes",  # since absorption last ran to its end; minutes
+# Guards: one line each, functions of a Cycle.
+
+
+def denied(now: Cycle) -> bool:
+    """Charging is denied, or its dwell still runs."""
+    return now.stage != PAUSED and now.facts.denied
+
+
+def allowed_again(now: Cycle) -> bool:
+    """The denial has cleared and its dwell has passed."""
+    return not now.facts.denied
+
+
+def target_held(now: Cycle) -> bool:
+    """The bank's voltage has held the target, less the tolerance, for the dwell."""
+    return now.reached_ms > 0 and now.reached_ms >= now.number("dwell_ms")
+
+
+def cell_arrived(now: Cycle) -> bool:
+    """The highest cell has been within 50 mV of its ceiling for the dwell."""
+    return now.arrived_ms > 0 and now.arrived_ms >= now.number("dwell_ms")
+
+
+def longest(now: Cycle) -> bool:
+    """absorption_max_ms of wall time have passed since absorption began."""
+    return now.absorbing_ms >= now.number("absorption_max_ms")
+
+
+def served(now: Cycle) -> bool:
+    """The voltage has been held for absorption_ms (mode timer)."""
+    timer = now.settings.absorption_mode == "timer"
+    return timer and now.held_ms >= now.number("absorption_ms")
+
+
+def full(now: Cycle) -> bool:
+    """Every connected pack's tail has been small for the dwell (mode until_full)."""
+    if now.settings.absorption_mode == "timer" or now.tails_ms == 0:
+        return False
+    return now.tails_ms >= now.number("dwell_ms") and now.held_ms >= now.number("absorption_min_ms")
+
+
+def dipped(now: Cycle) -> bool:
+    """The voltage has not been held for dip_ends_cycle_ms: a new cycle."""
+    return now.dip_ms > now.number("dip_ends_cycle_ms")
+
+
+def asked(now: Cycle) -> bool:
+    """The owner asked for a new charge."""
+    return now.asked and now.may_start()
+
+
+def time_over(now: Cycle) -> bool:
+    """restart_after_ms have passed in float."""
+    after_ms = now.get("restart_after_ms")
+    return after_ms is not None and now.elapsed_ms >= after_ms and now.may_start()
+
+
+def charge_low(now: Cycle) -> bool:
+    """The state of charge fell below restart_below_soc_permille."""
+    below = now.get("restart_below_soc_permille")
+    soc = now.facts.soc_permille
+    return below is not None and soc is not None and soc < below and now.may_start()
+
+
+def voltage_low(now: Cycle) -> bool:
+    """The bank has been below restart_below_mv for a minute."""
+    return now.low_ms >= RESTART_VOLTAGE_DWELL_MS and now.may_start()
+
+
+def night(now: Cycle) -> bool:
+    """The bank has not been charging for restart_after_idle_ms."""
+    after_ms = now.get("restart_after_idle_ms")
+    return after_ms is not None and now.idle_ms >= after_ms and now.may_start()
+
+
+# from (None: any), guard, to (None: where it was paused), the name of the transition.
+TRANSITIONS = (
+    (None, denied, PAUSED, "charging_denied"),
+    (PAUSED, allowed_again, None, "charging_allowed_again"),
+    (BULK, target_held, ABSORPTION, "target_held"),
+    (BULK, cell_arrived, ABSORPTION, "cell_arrived"),
+    (ABSORPTION, longest, FLOAT, "absorption_longest"),
+    (ABSORPTION, served, FLOAT, "absorption_served"),
+    (ABSORPTION, full, FLOAT, "tails_small"),
+    (ABSORPTION, dipped, BULK, "dip_ended_cycle"),
+    (ABSORPTION, asked, BULK, "owner_asked"),
+    (FLOAT, asked, BULK, "owner_asked"),
+    (FLOAT, time_over, BULK, "restart_time"),
+    (FLOAT, charge_low, BULK, "restart_charge_low"),
+    (FLOAT, voltage_low, BULK, "restart_voltage_low"),
+    (FLOAT, night, BULK, "restart_night"),
 )
 
 
-class Facts:
-    """What the stages may know of the bank in one step."""
+class Stages(Cycle):
+    """The daily charge under way."""
 
-    __slots__ = (
-        "cell_arrived",
-        "current_ma",
-        "denied",
-        "dwell_left_ms",
-        "idle_ma",
-        "soc_permille",
-        "tails_small",
-        "target_cap_mv",
-        "voltage_mv",
-    )
-
-    def __init__(self) -> None:
-        self.voltage_mv: int | None = None
-        self.current_ma: int | None = None
-        self.soc_permille: int | None = None
-        self.cell_arrived = False  # the highest cell is near its ceiling
-        self.tails_small = False  # every connected pack's own tail is, and nobody else limits
-        self.denied = True  # charging is denied, or waits for its dwell
-        self.dwell_left_ms = 0
-        self.target_cap_mv = 0  # what packs, installer and owner allow at most
-        self.idle_ma = 0  # a current up to this is not charging
-
-
-class Stages:
-    """The state of the daily charge. Times in ms; `adjusted`: the owner's changes to settings."""
-
-    __slots__ = (
-        "absorbing_ms",
-        "adjusted",
-        "arrived_ms",
-        "asked",
-        "dip_ms",
-        "elapsed_ms",
-        "ends_by",
-        "ends_ms",
-        "facts",
-        "held",
-        "held_ms",
-        "idle_ms",
-        "low_ms",
-        "paused_ms",
-        "reached_ms",
-        "resume",
-        "settings",
-        "since_full_minutes",
-        "since_start_ms",
-        "spare_ms",
-        "stage",
-        "tails_ms",
-        "targets_mv",
-        "why",
-    )
-
-    def __init__(self, bank: BankSettings) -> None:
-        self.settings = bank.stages
-        self.targets_mv = (
-            per_cell(bank.stages.absorption_mv, ABSORPTION_CELL_MV, bank.cell_count),
-            per_cell(bank.stages.float_mv, FLOAT_CELL_MV, bank.cell_count),
-        )
-        self.facts = Facts()
-        self.adjusted: list[tuple[str, int]] = []
-        self.stage = BULK
-        self.resume = BULK
-        self.why = "start"
-        self.ends_by: str | None = None
-        self.ends_ms: int | None = None
-        self.asked = False
-        self.held = False
-        self.spare_ms = 0  # less than a minute, of since_full_minutes
-        self.elapsed_ms = 0
-        self.paused_ms = 0
-        self.reached_ms = 0
-        self.arrived_ms = 0
-        self.absorbing_ms = 0
-        self.held_ms = 0
-        self.dip_ms = 0
-        self.tails_ms = 0
-        self.low_ms = 0
-        self.idle_ms = 0
-        self.since_start_ms = 0
-        self.since_full_minutes = FULL_MINUTES
-
-    def get(self, field: str) -> int | None:
-        """Return a stage setting as it is in force: the owner's adjustment, or the installer's."""
-        for name, value in self.adjusted:
-            if name == field:
-                return value
-        if field == "absorption_mv":
-            return self.targets_mv[0]
-        if field == "float_mv":
-            return self.targets_mv[1]
-        installed: int | None = getattr(self.settings, field)
-        return installed
-
-    def number(self, field: str) -> int:
-        """Return a stage setting that cannot be open."""
-        return self.get(field) or 0
-
-    def bounds(self, field: object) -> tuple[int, int] | None:
-        """Return how far the installer lets the owner change `field`; None: not at all."""
-        for name, low, high in self.settings.adjustable:
-            if name == field:
-                return low, high
-        return None
-
-    def adjust(self, field: str, value: int) -> None:
-        """Change a stage setting; the caller has checked the bounds. The newest wins."""
-        self.adjusted = [row for row in self.adjusted if row[0] != field]
-        self.adjusted.append((field, value))
-
-    def target_mv(self) -> int:
-        """What the stage asks for. Float stays below absorption, whatever the owner adjusts."""
-        absorption_mv = self.number("absorption_mv")
-        stage = self.resume if self.stage == PAUSED else self.stage
-        if stage == FLOAT:
-            return min(self.number("float_mv"), absorption_mv - 1)
-        return absorption_mv
-
-    def may_start(self) -> bool:
-        """Has the least time between two starts passed?"""
-        return self.since_start_ms >= self.number("restart_min_interval_ms")
+    __slots__ = ()
 
     def step(self, dt_ms: int) -> None:
         """Let `dt_ms` pass under the present facts, then take at most one transition."""
-        facts = self.facts
-        target_mv = min(self.number("absorption_mv"), facts.target_cap_mv)
-        voltage_mv = facts.voltage_mv
-        reached = voltage_mv is not None and voltage_mv >= target_mv - self.number("tolerance_mv")
-        self.reached_ms = _count(self.reached_ms, dt_ms, reached)
-        self.arrived_ms = _count(self.arrived_ms, dt_ms, facts.cell_arrived)
-        self.held = (reached or facts.cell_arrived) and not facts.denied
-        self.elapsed_ms = min(self.elapsed_ms + dt_ms, FULL_MS)
-        self.paused_ms = _count(self.paused_ms, dt_ms, self.stage == PAUSED)
-        self.since_start_ms = min(self.since_start_ms + dt_ms, FULL_MS)
-        stage = self.resume if self.stage == PAUSED else self.stage
-        if stage == ABSORPTION:
-            self.absorbing_ms = min(self.absorbing_ms + dt_ms, FULL_MS)
-            if self.held and self.stage == ABSORPTION:
-                self.held_ms = min(self.held_ms + dt_ms, FULL_MS)
-        self.dip_ms = _count(self.dip_ms, dt_ms, not self.held)
-        self.tails_ms = _count(self.tails_ms, dt_ms, self.held and facts.tails_small)
-        low_mv = self.get("restart_below_mv")
-        low = low_mv is not None and voltage_mv is not None and voltage_mv < low_mv
-        self.low_ms = _count(self.low_ms, dt_ms, low)
-        charging = facts.current_ma is not None and facts.current_ma > facts.idle_ma
-        self.idle_ms = _count(self.idle_ms, dt_ms, stage == FLOAT and not charging)
-        self._age_full(dt_ms)
+        self.pass_time(dt_ms)
         self._take()
         self._foresee()
-
-    def _age_full(self, dt_ms: int) -> None:
-        self.spare_ms += dt_ms
-        if self.spare_ms >= MS_PER_MINUTE:
-            minutes = self.since_full_minutes + self.spare_ms // MS_PER_MINUTE
-            self.since_full_minutes = min(minutes, FULL_MINUTES)
-            self.spare_ms %= MS_PER_MINUTE
 
     def _take(self) -> None:
         for origin, guard, target, reason in TRANSITIONS:
@@ -224,10 +141,6 @@ class Stages:
         self.why = reason
         self.paused_ms = 0
 
-    def shown_ms(self) -> int:
-        """How long the stage that is shown has lasted."""
-        return self.paused_ms if self.stage == PAUSED else self.elapsed_ms
-
     def _foresee(self) -> None:
         """Note the transition that comes next, if its time is known: `ends_by`, `ends_ms`."""
         self.ends_by = None
@@ -250,105 +163,3 @@ class Stages:
                 wait_ms = self.number("restart_min_interval_ms") - self.since_start_ms
                 self.ends_by = "restart_time"
                 self.ends_ms = max(0, after_ms - self.elapsed_ms, wait_ms)
-
-
-def _count(timer_ms: int, dt_ms: int, runs: bool) -> int:
-    """Return a timer that counts while something lasts, and starts over when it stops."""
-    return min(timer_ms + dt_ms, FULL_MS) if runs else 0
-
-
-# Guards: one line each, functions of a Stages.
-
-
-def denied(now: Stages) -> bool:
-    """Charging is denied, or its dwell still runs."""
-    return now.stage != PAUSED and now.facts.denied
-
-
-def allowed_again(now: Stages) -> bool:
-    """The denial has cleared and its dwell has passed."""
-    return not now.facts.denied
-
-
-def target_held(now: Stages) -> bool:
-    """The bank's voltage has held the target, less the tolerance, for the dwell."""
-    return now.reached_ms > 0 and now.reached_ms >= now.number("dwell_ms")
-
-
-def cell_arrived(now: Stages) -> bool:
-    """The highest cell has been within 50 mV of its ceiling for the dwell."""
-    return now.arrived_ms > 0 and now.arrived_ms >= now.number("dwell_ms")
-
-
-def longest(now: Stages) -> bool:
-    """absorption_max_ms of wall time have passed since absorption began."""
-    return now.absorbing_ms >= now.number("absorption_max_ms")
-
-
-def served(now: Stages) -> bool:
-    """The voltage has been held for absorption_ms (mode timer)."""
-    timer = now.settings.absorption_mode == "timer"
-    return timer and now.held_ms >= now.number("absorption_ms")
-
-
-def full(now: Stages) -> bool:
-    """Every connected pack's tail has been small for the dwell (mode until_full)."""
-    if now.settings.absorption_mode == "timer" or now.tails_ms == 0:
-        return False
-    return now.tails_ms >= now.number("dwell_ms") and now.held_ms >= now.number("absorption_min_ms")
-
-
-def dipped(now: Stages) -> bool:
-    """The voltage has not been held for dip_ends_cycle_ms: a new cycle."""
-    return now.dip_ms > now.number("dip_ends_cycle_ms")
-
-
-def asked(now: Stages) -> bool:
-    """The owner asked for a new charge."""
-    return now.asked and now.may_start()
-
-
-def time_over(now: Stages) -> bool:
-    """restart_after_ms have passed in float."""
-    after_ms = now.get("restart_after_ms")
-    return after_ms is not None and now.elapsed_ms >= after_ms and now.may_start()
-
-
-def charge_low(now: Stages) -> bool:
-    """The state of charge fell below restart_below_soc_permille."""
-    below = now.get("restart_below_soc_permille")
-    soc = now.facts.soc_permille
-    return below is not None and soc is not None and soc < below and now.may_start()
-
-
-def voltage_low(now: Stages) -> bool:
-    """The bank has been below restart_below_mv for a minute."""
-    return now.low_ms >= RESTART_VOLTAGE_DWELL_MS and now.may_start()
-
-
-def night(now: Stages) -> bool:
-    """The bank has not been charging for restart_after_idle_ms."""
-    after_ms = now.get("restart_after_idle_ms")
-    return after_ms is not None and now.idle_ms >= after_ms and now.may_start()
-
-
-# from (None: any), guard, to (None: where it was paused), the name of the transition.
-TRANSITIONS = (
-    (None, denied, PAUSED, "charging_denied"),
-    (PAUSED, allowed_again, None, "charging_allowed_again"),
-    (BULK, target_held, ABSORPTION, "target_held"),
-    (BULK, cell_arrived, ABSORPTION, "cell_arrived"),
-    (ABSORPTION, longest, FLOAT, "absorption_longest"),
-    (ABSORPTION, served, FLOAT, "absorption_served"),
-    (ABSORPTION, full, FLOAT, "tails_small"),
-    (ABSORPTION, dipped, BULK, "dip_ended_cycle"),
-    (ABSORPTION, asked, BULK, "owner_asked"),
-    (FLOAT, asked, BULK, "owner_asked"),
-    (FLOAT, time_over, BULK, "restart_time"),
-    (FLOAT, charge_low, BULK, "restart_charge_low"),
-    (FLOAT, voltage_low, BULK, "restart_voltage_low"),
-    (FLOAT, night, BULK, "restart_night"),
-)
-
-# The settings that `adjust_stage` may name, in table order.
-ADJUSTABLE = tuple([row[0] for row in STAGE_INTS])

@@ -28,13 +28,13 @@ class Clock:
     counter falls back (a restarted source), the core's time stands still and goes on from there.
     """
 
-    __slots__ = ("_offset_ms", "_started", "fell_ms", "now_ms")
+    __slots__ = ("_offset_ms", "fell_ms", "now_ms", "started")
 
     def __init__(self) -> None:
         self.now_ms = 0
         self.fell_ms = 0  # how far the caller's counter fell back in the last `advance`
         self._offset_ms = 0
-        self._started = False
+        self.started = False
 
     def read(self, raw_ms: int) -> int:
         """Return the core's tick for the caller's `raw_ms`."""
@@ -42,8 +42,8 @@ class Clock:
 
     def advance(self, raw_ms: int) -> int:
         """Move on to the caller's `raw_ms`; return how far that is [ms], 0 or more."""
-        if not self._started:
-            self._started = True
+        if not self.started:
+            self.started = True
             self.now_ms = raw_ms & TICK_MASK
         gone_ms = since(self.read(raw_ms), self.now_ms)
         self.fell_ms = 0

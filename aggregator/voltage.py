@@ -5,7 +5,7 @@ The discharge voltage is the charge voltage in a mirror: all values here carry `
 """
 
 from .pack import REMOVED, UNHEARD, Pack
-from .reference import NO_CAP
+from .reference import NO_CAP, first_yes
 from .settings import BankSettings
 
 CELL_GAIN = 4  # mV of pack voltage granted for each mV that the extreme cell is away from its end
@@ -54,7 +54,7 @@ class VoltageSide:
         self.own_mv = [NO_CAP] * count  # the pack's own limit
         self.cell_gap_mv = [NO_CAP] * count  # how far its extreme cell is from its end
         self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what that gap grants
-        self.silent = [0] * count  # 1: unheard
+        self.silent = bytearray(count)  # 1: unheard
         self.stage = Slope()
         self.wish = Slope()
         self.tightest_own_mv = NO_CAP
@@ -103,7 +103,7 @@ class VoltageSide:
         self.least_gap_mv = min(self.cell_gap_mv)
         self.own_pack = self.own_mv.index(self.tightest_own_mv)
         self.cell_pack = self.cell_room_mv.index(self.tightest_cell_mv)
-        self.silent_pack = self.silent.index(1) if max(self.silent) else -1
+        self.silent_pack = first_yes(self.silent) if max(self.silent) else -1
 
 
 class ChargeVoltage(VoltageSide):

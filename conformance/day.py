@@ -92,8 +92,10 @@ def settings_for(scenario: Scenario, **changes: object) -> BankSettings:
         for model in scenario.packs
     ]
     slowest_ms = round(max(model.report_s for model in scenario.packs) * 1_000)
+    fresh_ms = max(10_000, 3 * slowest_ms)
     choices: dict[str, object] = {
-        "fresh_ms": max(10_000, 3 * slowest_ms),
+        "fresh_ms": fresh_ms,
+        "unheard_ms": 3 * fresh_ms,
         "charger_limits": scenario.charger.limits,
     }
     choices.update(changes)

@@ -18,6 +18,7 @@ from aggregator import (
     PackSettings,
     Refusal,
     Request,
+    StageSettings,
     SystemView,
 )
 
@@ -122,3 +123,37 @@ class Site:
     def findings(self) -> set[tuple[str, str | None]]:
         """What is found now."""
         return {(found.name, found.pack) for found in self.view.findings}
+
+
+def day(**stages: object) -> Site:
+    """Two packs at rest in bulk, and a short day: 1 min of absorption, starts at any time."""
+    settings: dict[str, object] = {
+        "absorption_ms": 60_000,
+        "restart_min_interval_ms": 0,
+        **stages,
+    }
+    return Site("oak", "fir", stages=StageSettings(**settings)).is_ready()  # type: ignore[arg-type]
+
+
+def reason(site: Site) -> str:
+    """The name of the transition that was taken last (the view shows only what comes next)."""
+    why: str = site.bank._bank.stages.why
+    return why
+
+
+def in_absorption(**stages: object) -> Site:
+    """A bank that has just come to absorption."""
+    site = day(**stages)
+    site.says(voltage_mv=55_200)
+    site.runs(10)
+    assert site.view.stage == "absorption"
+    return site
+
+
+def in_float(**stages: object) -> Site:
+    """A bank that has just come to float, and rests there."""
+    site = in_absorption(**stages)
+    site.runs(60)
+    assert site.view.stage == "float"
+    site.says(voltage_mv=53_600)
+    return site

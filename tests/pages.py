@@ -16,12 +16,13 @@ from aggregator import (
     BankSettings,
     PackSettings,
     StageSettings,
+    cycle,
     findings,
-    limits,
+    ranges,
     report,
     requests,
     rows,
-    settings,
+    rules,
     stages,
     view,
 )
@@ -121,20 +122,20 @@ def fields_page() -> str:
 
 def rules_page() -> str:
     """Return docs/reference/rules.md."""
-    parts = ["# Rules\n", PRINTED.format("aggregator/limits.py")]
+    parts = ["# Rules\n", PRINTED.format("aggregator/rules.py")]
     parts.append(
         "\nA limit is the smallest of these (for the discharge voltage: the largest). At a tie the"
         " earlier row is named. A denial with the value 0 also pauses the daily charge and starts"
         " the re-enable dwell.\n"
     )
-    for heading, rules in (
-        ("Currents, charge and discharge", limits.CURRENT_RULES),
-        ("Voltages, charge and discharge", limits.VOLTAGE_RULES),
+    for heading, rows_of in (
+        ("Currents, charge and discharge", rules.CURRENT_RULES),
+        ("Voltages, charge and discharge", rules.VOLTAGE_RULES),
     ):
         parts.append(f"\n## {heading}\n")
         parts.append(table(("rule", "why", "names a pack", "denial"), [
             (f"`{name}`", sentence(rule), "yes" if holder else "", "yes" if denies else "")
-            for name, rule, holder, denies in rules
+            for name, rule, holder, denies in rows_of
         ]))  # fmt: skip
     parts.append("\n## Why a live pack adds nothing\n")
     parts.append(table(("reason", "when"), [(f"`{n}`", sentence(f)) for n, f in rows.REASONS]))
@@ -143,29 +144,29 @@ def rules_page() -> str:
 
 def stages_page() -> str:
     """Return docs/reference/stages.md."""
-    parts = ["# Stages\n", PRINTED.format("aggregator/stages.py")]
+    parts = ["# Stages\n", PRINTED.format("aggregator/stages.py and cycle.py")]
     parts.append("\nRows are read from the top; the first that holds is taken, one a step.\n\n")
     parts.append(table(("from", "to", "transition", "when"), [
         (origin or "any", target or "where it was", f"`{name}`", sentence(guard))
         for origin, guard, target, name in stages.TRANSITIONS
     ]))  # fmt: skip
-    told = comments(stages, "TIMERS")
+    told = comments(cycle, "TIMERS")
     parts.append("\n## Timers\n\n")
-    parts.append(table(("timer", "counts"), [(f"`{t}`", told[t]) for t in stages.TIMERS]))
+    parts.append(table(("timer", "counts"), [(f"`{t}`", told[t]) for t in cycle.TIMERS]))
     return "".join(parts)
 
 
 def _defaults(record: type) -> dict[str, object]:
     """Return the defaults of a settings record: in its class, or in its constructor."""
     if record is PackSettings:
-        return {name: getattr(record, name) for name in settings.PACK_FIELDS}
+        return {name: getattr(record, name) for name in ranges.PACK_FIELDS}
     parameters = inspect.signature(record.__init__).parameters  # type: ignore[misc]
     return {name: parameter.default for name, parameter in parameters.items()}
 
 
 def settings_page() -> str:
     """Return docs/reference/settings.md."""
-    parts = ["# Settings\n", PRINTED.format("aggregator/settings.py")]
+    parts = ["# Settings\n", PRINTED.format("aggregator/ranges.py and settings.py")]
     parts.append(
         "\nThe defaults are common practice for LiFePO4 without a source; set them from the makers'"
         " data. A voltage left open is so many millivolts a cell (`charge_voltage_ceiling_mv` 3550,"
@@ -181,8 +182,8 @@ def settings_page() -> str:
         defaults = _defaults(record)
         parts.append(f"\n## {heading}\n\n")
         body: list[tuple[object, ...]] = []
-        told = comments(settings, ints)
-        for name, low, high, optional in getattr(settings, ints):
+        told = comments(ranges, ints)
+        for name, low, high, optional in getattr(ranges, ints):
             meaning, trade = _split(told[name])
             span = f"{_number(low)} .. {_number(high)}" + (" or open" if optional else "")
             default = "open" if defaults[name] is None else _number(defaults[name])
@@ -190,8 +191,8 @@ def settings_page() -> str:
         for table_name in (flags, choices):
             if not table_name:
                 continue
-            told = comments(settings, table_name)
-            for row in getattr(settings, table_name):
+            told = comments(ranges, table_name)
+            for row in getattr(ranges, table_name):
                 name, words = (row, ("false", "true")) if isinstance(row, str) else row
                 meaning, trade = _split(told[name])
                 default = str(defaults[name]).lower()
@@ -203,10 +204,10 @@ def settings_page() -> str:
         " nothing, and what it would read need not be reported.\n\n"
     )
     defaults = _defaults(PackSettings)
-    told = comments(settings, "PACK_CURVES")
+    told = comments(ranges, "PACK_CURVES")
     parts.append(table(("curve", "meaning", "default"), [
         (f"`{name}`", told[name], ", ".join(f"({x}, {y})" for x, y in defaults[name]))
-        for name in settings.PACK_CURVES
+        for name in ranges.PACK_CURVES
     ]))  # fmt: skip
     parts.append(
         "\n`own_packs`: names of the packs wired to this very board. `stages.adjustable`: rows (stage"

@@ -10,7 +10,7 @@ from typing import Any
 from rich.console import Console
 
 from adapters.cli.bank import add_settings
-from adapters.cli.playback import lines_of, opened, stepped
+from adapters.cli.playback import lines_of, opened, stepped, stepped_view
 from adapters.config import load_settings
 from adapters.log import BadLogError, pair, replay, requests
 from aggregator.plain import json_text, settings_to_plain
@@ -80,9 +80,15 @@ def _asked(device: Device, settings: Path | None, strange: list[int]) -> Iterato
 
 def run_replay(chosen: argparse.Namespace) -> int:
     """Compare a log with what we would answer today."""
+    device = Device()
     waiting = Console(stderr=True).status(f"running {chosen.log}", spinner="line")
     with opened(chosen.log) as log, waiting:
-        agreed, difference = replay(lines_of(log, chosen.log), chosen.log, Device().answer)
+        agreed, difference = replay(
+            lines_of(log, chosen.log),
+            chosen.log,
+            device.answer,
+            lambda request: stepped_view(device, request) or device.answer(request),
+        )
     if agreed == 0 and difference is None:
         raise BadLogError(f"{chosen.log}: no recorded answers, so there is nothing to compare")
     if chosen.json:

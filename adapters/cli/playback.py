@@ -82,6 +82,15 @@ def stepped(requests: Iterable[dict[str, Any]], every_ms: int | None) -> Iterato
         yield {"op": "step", "t": now_ms}
 
 
+def stepped_view(device: Device, request: dict[str, Any]) -> SystemView | None:
+    """Step the bank if that is what is asked, without the answer's plain values, which take longer
+    than the step; return its view, or None if something else is asked."""
+    moment = request.get("t")
+    if request.get("op") == "step" and type(moment) is int and device.bank is not None:
+        return device.bank.step(moment)
+    return None
+
+
 class Playback:
     """The bank as the lines read so far leave it."""
 
@@ -104,10 +113,11 @@ class Playback:
                 return
             if self.device.bank is None and request.get("op") in (*NEWS, "step"):
                 raise BadLogError(f"{name}:{self.line}: {NO_SETTINGS}")
-            if request.get("op") == "step" and type(moment) is int and self.device.bank:
-                self.view = self.device.bank.step(moment)
-                self.now_ms = moment
-                yield self.view
+            view = stepped_view(self.device, request)
+            if view is not None:
+                self.view = view
+                self.now_ms = request["t"]
+                yield view
             else:
                 self._take(request, name)
 

@@ -7,30 +7,52 @@ title, seed, start_s, duration_s, ...     [[packs]]  [charger]  [sun]  [load]  [
 from collections.abc import Iterator
 from pathlib import Path
 
+from attrs import fields, has
+
 from adapters.config import bank_from
 from adapters.structure import STAND_IN, structured
-from adapters.toml_file import Complaint, raise_if_any, read_toml
+from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
 from aggregator import BankSettings, PackSettings
 from aggregator.errors import told
+from aggregator.plain import REPORT_KEYS
 from aggregator.report import bad_id
 from conformance.day import settings_for
-from conformance.plant.scenario import FAULT_KINDS, PackModel, Scenario, demo
+from conformance.plant.scenario import FAULT_KINDS, Scenario, demo
 
 ONLY_HERE = ("title", "charger", "sun", "load", "faults", "seed", "duration_s", "bank")
+USUAL = ("fresh_ms", "unheard_ms", "charger_limits")  # what follows from the scenario
 CHARGER_LIMITS = ("battery", "output")
 MOST_PACKS = 16
 LONGEST_S = 7 * 86_400
-PACK_RANGES = (
-    ("capacity_ah", 1, 2_000),
-    ("charge", 0, 1),
-    ("cell_ohm", 1e-5, 0.1),
-    ("cell_rc_ohm", 0, 0.1),
-    ("rc_s", 1, 10_000),
-    ("external_ohm", 1e-5, 1),
-    ("charge_limit_a", 0, 1_000),
-    ("discharge_limit_a", 0, 1_000),
-    ("report_s", 0.1, 600),
-)
+# What the plant can be asked to simulate: every number of a scenario, lowest and highest.
+RANGES: dict[str, tuple[float, float]] = {
+    "base_a": (0, 2_000), "base_swing_a": (0, 2_000), "bleed_a": (0, 10), "capacity_ah": (1, 2_000),
+    "capacity_spread": (0, 0.2), "ceiling_a": (0, 10_000), "cell_ohm": (1e-5, 0.1),
+    "cell_rc_ohm": (0, 0.1), "charge": (0, 1), "charge_limit_a": (0, 1_000),
+    "charge_spread": (0, 0.1), "cloud_s": (1, 86_400), "counter_error": (-1, 1),
+    "counter_gain": (0.1, 10), "counter_offset_a": (-50, 50), "current_noise_a": (0, 50),
+    "current_offset_a": (-50, 50), "discharge_limit_a": (0, 1_000), "drop_ohm": (0, 1),
+    "duration_s": (60, LONGEST_S), "evening_a": (0, 2_000), "evening_end_h": (0, 24),
+    "evening_start_h": (0, 24), "external_ohm": (1e-5, 1), "fall_a_per_s": (0.01, 10_000),
+    "gives_up_s": (0, 86_400), "high_cell_charge": (-0.2, 0.2), "hysteresis_charge": (0.001, 1),
+    "hysteresis_v": (0, 0.1), "ladder_ohm": (0, 0.1), "late_s": (0, 600), "latency_s": (0, 600),
+    "low_voltage_limit_v": (30, 56), "ohm_spread": (0, 0.3), "part": (0, 1), "peak_a": (0, 10_000),
+    "rc_s": (1, 10_000), "report_loss": (0, 1), "report_s": (0.1, 200),
+    "rise_a_per_s": (0.01, 10_000), "seed": (-(10**18), 10**18), "skew_s": (0, 600),
+    "smoothing_s": (0.1, 3_600), "start_s": (0, LONGEST_S), "step_s": (1, 86_400),
+    "steps_a": (0, 2_000), "steps_per_h": (0, 3_600), "stop_s": (0, LONGEST_S),
+    "sunrise_h": (0, 24), "sunset_h": (0, 24), "temperature_c": (-40, 80), "trip_s": (0, 3_600),
+    "value": (-1_000, 1_000), "voltage_limit_v": (50, 70), "voltage_offset_v": (-5, 5),
+    "warming_k_per_w": (0, 1), "warming_s": (60, 86_400), "working_h": (0, 24),
+}  # fmt: skip
+# Texts of which only some are known.
+CHOICES: dict[str, tuple[str, ...]] = {
+    "limits": CHARGER_LIMITS,
+    "kind": FAULT_KINDS,
+    "omits": tuple(REPORT_KEYS),
+}
+# How many numbers a list must have.
+LENGTHS = {"steps_a": (1, 100), "working_h": (2, 2), "packs": (1, MOST_PACKS)}
 
 
 def is_scenario(plain: dict[str, object]) -> bool:
@@ -62,7 +84,7 @@ def load_scenario(path: Path | None) -> tuple[Scenario, BankSettings]:
     if scenario is not None and not complaints:
         chosen = settings_for(scenario)
         packs = chosen.packs
-        usual = {"fresh_ms": chosen.fresh_ms, "charger_limits": chosen.charger_limits}
+        usual = {name: getattr(chosen, name) for name in USUAL}
     settings = bank_from(table, packs, usual, ("bank",), complaints)
     raise_if_any(complaints, path, lines)
     assert scenario is not None
@@ -72,32 +94,36 @@ def load_scenario(path: Path | None) -> tuple[Scenario, BankSettings]:
 
 def _impossible(scenario: Scenario) -> Iterator[Complaint]:
     """Yield what a simulation cannot start with."""
+    yield from _out_of_range(scenario, ())
     names = [pack.pack for pack in scenario.packs]
-    if not 0 < len(names) <= MOST_PACKS:
-        yield Complaint(("packs",), f"1..{MOST_PACKS} packs", str(len(names)))
-    for number, pack in enumerate(scenario.packs):
-        yield from _impossible_pack(pack, number, names)
-    if not 60 <= scenario.duration_s <= LONGEST_S:
-        yield Complaint(("duration_s",), f"60..{LONGEST_S}", f"{scenario.duration_s:g}")
-    if scenario.charger.limits not in CHARGER_LIMITS:
-        got = told(scenario.charger.limits)
-        yield Complaint(("charger", "limits"), " or ".join(CHARGER_LIMITS), got)
+    for number, name in enumerate(names):
+        refusal = bad_id(name)
+        if refusal is not None:
+            yield Complaint(("packs", number, "pack"), refusal.expected, refusal.got)
+        if name in names[:number]:
+            yield Complaint(("packs", number, "pack"), "every name once", told(name))
     for number, fault in enumerate(scenario.faults):
-        if fault.kind not in FAULT_KINDS:
-            expected = f"one of {', '.join(FAULT_KINDS)}"
-            yield Complaint(("faults", number, "kind"), expected, told(fault.kind))
         if fault.pack is not None and fault.pack not in names:
             expected = f"one of {', '.join(dict.fromkeys(names))}"
             yield Complaint(("faults", number, "pack"), expected, told(fault.pack))
 
 
-def _impossible_pack(pack: PackModel, number: int, names: list[str]) -> Iterator[Complaint]:
-    refusal = bad_id(pack.pack)
-    if refusal is not None:
-        yield Complaint(("packs", number, "pack"), refusal.expected, refusal.got)
-    if pack.pack in names[:number]:
-        yield Complaint(("packs", number, "pack"), "every name once", told(pack.pack))
-    for name, low, high in PACK_RANGES:
-        value = getattr(pack, name)
+def _out_of_range(value: object, place: Place) -> Iterator[Complaint]:
+    """Yield every number, word and list in a record, however deep, that is out of its range."""
+    name = next((part for part in reversed(place) if isinstance(part, str)), "")
+    kind: type = type(value)
+    if has(kind):
+        for one in fields(kind):
+            yield from _out_of_range(getattr(value, one.name), (*place, one.name))
+    elif isinstance(value, list):
+        least, most = LENGTHS.get(name, (0, 100))
+        if not least <= len(value) <= most:
+            yield Complaint(place, f"{least}..{most} of them", str(len(value)))
+        for number, element in enumerate(value):
+            yield from _out_of_range(element, (*place, number))
+    elif isinstance(value, str) and value not in CHOICES.get(name, (value,)):
+        yield Complaint(place, f"one of {', '.join(CHOICES[name])}", told(value))
+    elif isinstance(value, (int, float)) and not isinstance(value, bool):
+        low, high = RANGES[name]
         if not low <= value <= high:
-            yield Complaint(("packs", number, name), f"{low:g}..{high:g}", f"{value:g}")
+            yield Complaint(place, f"{low:g}..{high:g}", f"{value:g}")

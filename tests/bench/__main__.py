@@ -46,7 +46,9 @@ def cost_rows(unit: str, runtime: str) -> list[Row]:
     rows: list[Row] = []
     for count in cost.COUNTS:
         budget = TO_FLOOR if count == 16 else None
-        rows.append((f"step / floor, {count} packs", budget, ratio(f"{count} step", f"{count} floor")))
+        rows.append(
+            (f"step / floor, {count} packs", budget, ratio(f"{count} step", f"{count} floor"))
+        )
     rows.append(("step of 64 packs / of 16", GROWTH, ratio("64 step", "16 step")))
     rows.append(("step / plain script, 16 packs", TO_DICTS, ratio("16 step", "16 dicts")))
     for work in ("floor", "dicts", "step", "accept"):

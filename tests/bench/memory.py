@@ -49,7 +49,8 @@ def compiled(folder: Path) -> list[str]:
     for source in [*CORE_FILES, WORKLOAD]:
         target = folder / source.relative_to(ROOT).with_suffix(".mpy")
         target.parent.mkdir(parents=True, exist_ok=True)
-        subprocess.run([tool("mpy-cross"), "-o", str(target), str(source)], check=True)
+        how = ["-O3", "-s", source.name, "-o", str(target)]  # as for a release
+        subprocess.run([tool("mpy-cross"), *how, str(source)], check=True)
         files.append(str(target.relative_to(folder)))
     return files
 
@@ -76,7 +77,9 @@ def bytes_of_bank(files: list[str], folder: Path, count: int) -> tuple[int, int]
 def bytes_per_step(files: list[str], folder: Path) -> tuple[int, float]:
     """Return what accept and step of 16 packs allocate once they run: most in a step, and mean."""
     with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
-        board.run(f"from tests.bench.workload import Workload\nload = Workload({PACKS})" + ALLOCATED)
+        board.run(
+            f"from tests.bench.workload import Workload\nload = Workload({PACKS})" + ALLOCATED
+        )
         board.run(f"watch(load, {WARM_UP_STEPS})")
         worst = total = 0
         for _ in range(WATCHED_STEPS // CALL_STEPS):
@@ -110,7 +113,9 @@ def fits_unix(folder: Path, heap: int) -> bool:
         "step(load, None, 60)"
     )
     command = [tool("micropython"), "-X", f"heapsize={heap}", "-c", code]
-    done = subprocess.run(command, env={"MICROPYPATH": str(folder)}, capture_output=True, cwd=folder)
+    done = subprocess.run(
+        command, env={"MICROPYPATH": str(folder)}, capture_output=True, cwd=folder
+    )
     return done.returncode == 0
 
 

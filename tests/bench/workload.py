@@ -40,13 +40,12 @@ class Workload:
         self.tick += 1
         phase = self.tick % HILL_STEPS
         height = phase if phase < HILL_STEPS // 2 else HILL_STEPS - phase
-        i = 0
-        for report in self.reports:
+        for i in range(len(self.reports)):
+            report = self.reports[i]
             report.sample = (report.sample + 1) & 0xFFFF
             report.current_ma = (90 + 3 * (i % 8)) * height
             report.voltage_mv = 53_000 + height
             report.cell_max_mv = 3_320 + height // 10
-            i += 1
 
     def accept(self):
         """Hand every report over."""
@@ -179,8 +178,8 @@ def merge_dicts(packs):
         "temperature_max_pack": hottest["pack"],
         "warnings": warnings,
         "protections": protections,
-        "charge_allowed": all([pack["charge_allowed"] for pack in packs]),
-        "discharge_allowed": all([pack["discharge_allowed"] for pack in packs]),
+        "charge_allowed": min([pack["charge_allowed"] for pack in packs]),
+        "discharge_allowed": min([pack["discharge_allowed"] for pack in packs]),
         "charge_voltage_limit_mv": min([pack["charge_voltage_limit_mv"] for pack in packs]),
         "discharge_voltage_limit_mv": max([pack["discharge_voltage_limit_mv"] for pack in packs]),
         "charge_current_limit_ma": sum([pack["charge_current_limit_ma"] for pack in packs]),

@@ -7,6 +7,7 @@
 `.ci/setup` installs all of them into the virtual environment.
 """
 
+import contextlib
 import json
 import os
 import shutil
@@ -16,6 +17,7 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
+from typing import IO, cast
 
 ROOT = Path(__file__).parents[2]
 WASM_LOADER = Path(__file__).with_name("wasm32.mjs")
@@ -50,7 +52,7 @@ class Board:
     """A child that answers each line with one line."""
 
     def __init__(self, command: Iterable[str], **environment: str) -> None:
-        self._errors = tempfile.TemporaryFile("w+")
+        self._errors = tempfile.TemporaryFile("w+")  # noqa: SIM115  # closed with the child
         self._child = subprocess.Popen(
             list(command),
             stdin=subprocess.PIPE,
@@ -60,16 +62,15 @@ class Board:
             env={**os.environ, **environment},
             encoding="utf-8",
         )
+        self._lines_in = cast(IO[str], self._child.stdin)
+        self._lines_out = cast(IO[str], self._child.stdout)
 
     def ask(self, line: str) -> str:
         """Send one line and return the answer. Raises RuntimeError if the child died of it."""
-        assert self._child.stdin is not None and self._child.stdout is not None
-        try:
-            self._child.stdin.write(line + "\n")
-            self._child.stdin.flush()
-        except BrokenPipeError:
-            pass  # the empty answer below says so
-        answer = self._child.stdout.readline()
+        with contextlib.suppress(BrokenPipeError):  # the empty answer below says so
+            self._lines_in.write(line + "\n")
+            self._lines_in.flush()
+        answer = self._lines_out.readline()
         if not answer:
             self._errors.seek(0)
             raise RuntimeError(f"the interpreter died of {line[:200]}: {self._errors.read()}")
@@ -77,13 +78,10 @@ class Board:
 
     def close(self) -> None:
         """End the child."""
-        assert self._child.stdin is not None and self._child.stdout is not None
-        try:
-            self._child.stdin.close()
-        except BrokenPipeError:
-            pass
+        with contextlib.suppress(BrokenPipeError):
+            self._lines_in.close()
         self._child.wait(timeout=10)
-        self._child.stdout.close()
+        self._lines_out.close()
         self._errors.close()
 
     def __enter__(self) -> "Board":

@@ -13,11 +13,11 @@ from typing import Any
 os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-import numpy as np  # noqa: E402  # comes with PyBaMM
-import pybamm  # type: ignore[import-not-found]  # noqa: E402  # in a venv of its own
+import numpy as np  # comes with PyBaMM
+import pybamm  # type: ignore[import-not-found]  # in a venv of its own
 
-from conformance.plant.cell import CELLS, looked_up_v, open_circuit_v  # noqa: E402
-from tests.reference.runs import PROFILE, even_pack, profile_run  # noqa: E402
+from conformance.plant.cell import CELLS, looked_up_v, open_circuit_v
+from tests.reference.runs import PROFILE, even_pack, profile_run
 
 MOST_MV = 0.1
 R0_OHM, R1_OHM, TAU_S, CAPACITY_AH, START = 0.0004, 0.0002, 60.0, 280.0, 0.7

@@ -1,13 +1,17 @@
 """Settings and scenario files: every mistake is told, at its line, in one pass."""
 
+import re
 from pathlib import Path
 
 import pytest
+from attrs import fields
 
-from adapters.cli.scenario_file import load_scenario
+from adapters.cli.scenario_file import RANGES, load_scenario
 from adapters.config import load_settings
 from adapters.toml_file import BadFileError
 from aggregator.settings import BANK_INTS, PACK_INTS, STAGE_INTS
+from conformance.plant import scenario as scenario_module
+from conformance.plant.scenario import Scenario
 
 GOOD = """\
 margin_permille = 40
@@ -43,6 +47,22 @@ margin_permille = 50
 [bank.stages]
 absorption_ms = 600_000
 """
+
+
+def numbers_of(kind: type) -> set[str]:
+    """Return the names of all numbers in a kind of record, however deep."""
+    found = set()
+    for one in fields(kind):
+        inner = re.findall(r"plant\.scenario\.(\w+)", str(one.type))
+        for name in inner:
+            found |= numbers_of(getattr(scenario_module, name))
+        if not inner and re.search("float|int", str(one.type)):
+            found.add(one.name)
+    return found
+
+
+def test_every_number_of_a_scenario_has_a_range() -> None:
+    assert numbers_of(Scenario) == set(RANGES)
 
 
 def complaints(tmp_path: Path, text: str, load: object = load_settings) -> list[str]:
@@ -246,6 +266,10 @@ def test_a_file_that_cannot_be_read_is_told_apart(tmp_path: Path) -> None:
         ("capacity_ah = 314", "capacity_mah = 3", 'did you mean "capacity_ah"?'),
         ('"fir"', '"oak"', 'packs[2].pack: expected every name once, got "oak"'),
         ("duration_s = 600", "duration_s = 1", "duration_s: expected 60..604800, got 1"),
+        ("duration_s = 600", "[load]\nsteps_a = []\n", "load.steps_a: expected 1..100 of them, got 0"),
+        ("duration_s = 600", "[load]\nworking_h = [25, 3]\n", "load.working_h[1]: expected 0..24"),
+        ("duration_s = 600", "[charger]\nlimits = 'no'\n", "charger.limits: expected one of battery,"),
+        ("capacity_ah = 314", "omits = ['colour']", "packs[1].omits[1]: expected one of pack, "),
         ("duration_s = 600", "seed = 1.5", "seed: expected a whole number, got a float"),
         ("[bank.stages]", "[[faults]]\nkind = 'rain'\nstart_s = 1\nstop_s = 2\n[bank.stages]",
          "faults[1].kind: expected one of drop, "),

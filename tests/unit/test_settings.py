@@ -5,17 +5,17 @@ from collections.abc import Callable
 import pytest
 
 from aggregator import BankSettings, PackSettings, SettingsError, StageSettings
-from aggregator.settings import (
+from aggregator.ranges import (
     BANK_CHOICES,
     BANK_FLAGS,
     BANK_INTS,
-    MOST_PACKS,
     PACK_CURVES,
     PACK_FLAGS,
     PACK_INTS,
     STAGE_CHOICES,
     STAGE_INTS,
 )
+from aggregator.settings import MOST_PACKS
 
 NO_NUMBERS = ("", "7", 1.0, float("nan"), True, [], {}, b"7", 10**30, -(10**30))
 
@@ -181,6 +181,11 @@ def test_a_bank_has_1_to_64_packs_each_once(packs: object) -> None:
     assert caught.value.field == "packs"
 
 
+def test_a_misspelt_pack_setting_is_refused() -> None:
+    """An unknown name is no setting of a pack, and is named."""
+    assert field_of(pack, capacity_ah=280) == "capacity_ah"
+
+
 def test_64_packs_are_a_bank() -> None:
     """The largest bank is taken."""
     packs = [PackSettings(f"p{number}") for number in range(MOST_PACKS)]
@@ -213,16 +218,12 @@ def test_contradictions_in_a_bank_are_refused(fields: dict[str, object], place: 
 
 
 def test_contradictions_elsewhere_are_refused() -> None:
-    """Minimum above maximum, floor above ceiling: the bank is not built."""
+    """A minimum above its maximum is refused; the ranges of a cell's bounds never overlap."""
     assert field_of(stages, absorption_min_ms=60_001, absorption_max_ms=60_000) == (
         "absorption_min_ms"
     )
     narrow = PackSettings("oak", cell_floor_mv=3_200, cell_ceiling_mv=3_300)
     assert BankSettings([narrow]).packs[0].cell_floor_mv == 3_200
-    # The two ranges of a cell's bounds do not overlap, so they cannot contradict each other.
-    highest = {name: high for name, _, high, _ in PACK_INTS}
-    lowest = {name: low for name, low, _, _ in PACK_INTS}
-    assert highest["cell_floor_mv"] < lowest["cell_ceiling_mv"]
 
 
 @pytest.mark.parametrize(

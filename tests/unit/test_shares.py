@@ -205,7 +205,6 @@ def test_old_blocks_fade_before_the_sums_grow_large() -> None:
     assert swings(200).share_permille == [1_000]
 
 
-@pytest.mark.xfail(reason="the count of blocks is halved with the sums, and never gets to ten")
 def test_a_large_bank_learns_too() -> None:
     """A bank whose total swings by 400 A a minute learns like any other."""
     assert swings(400).share_permille == [1_000]
