@@ -1,0 +1,1 @@
+"""The parts of the fuzzer: who speaks, what is said, how a failure is told and kept."""

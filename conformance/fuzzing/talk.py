@@ -1,0 +1,94 @@
+"""A conversation with a target that the oracle reads along, kept for the story and the vector."""
+
+from collections.abc import Callable
+
+from conformance.oracle import Breach, Exchange, Oracle, Plain
+from conformance.oracle.twins import TWINS, compare
+
+Ask = Callable[[Plain], Plain]
+
+WRAP_MS = 1 << 30
+
+
+class BreachedError(AssertionError):
+    """The target did what it must not; `history` ends with the exchange that shows it."""
+
+    def __init__(self, breach: Breach, history: list[Exchange]) -> None:
+        super().__init__(f"{breach.requirement}: {breach.text}")
+        self.breach = breach
+        self.history = history
+
+
+class Talk:
+    """Asks, and raises BreachedError at the first breach. `start_ms`: where the counter starts."""
+
+    def __init__(self, ask: Ask, start_ms: int = 0) -> None:
+        self._ask = ask
+        self._start_ms = start_ms
+        self.oracle = Oracle()
+        self.history: list[Exchange] = []
+        self.now_ms = 0
+        self.samples: dict[str, int] = {}
+        self.asked = 0
+
+    def ask(self, op: str, **fields: object) -> Plain:
+        """Send one request, stamped with the time; return the answer."""
+        return self.send({"op": op, "t": (self._start_ms + self.now_ms) % WRAP_MS, **fields})
+
+    def send(self, request: Plain) -> Plain:
+        """Send a request as it is; return the answer."""
+        answer = self._answer(request)
+        self.history.append((request, answer))
+        breaches = self.oracle.see(request, answer)
+        if breaches:
+            raise BreachedError(breaches[0], self.history)
+        return answer
+
+    def _answer(self, request: Plain) -> Plain:
+        self.asked += 1
+        try:
+            return self._ask(request)
+        except Exception as error:  # whatever it is, there was no answer
+            self.history.append((request, {}))
+            text = f"no answer: {type(error).__name__}: {error}"
+            breach = Breach("REQ-PRO-05", self.now_ms, text, "ok", "in", [True, False])
+            raise BreachedError(breach, self.history) from error
+
+    def passes(self, ms: int) -> None:
+        """Let time pass."""
+        self.now_ms += ms
+
+    def reports(self, pack: str, words: Plain, **fields: object) -> Plain:
+        """One new reading of a pack."""
+        self.samples[pack] = (self.samples.get(pack, 0) + 1) % 65_536
+        return self.ask("report", pack=pack, sample=self.samples[pack], **{**words, **fields})
+
+    def step(self) -> Plain:
+        """Step; return the view."""
+        view = self.ask("step").get("view")
+        return view if isinstance(view, dict) else {}
+
+    def compare_twin(self, name: str) -> None:
+        """Hold the conversation again with one thing changed, and compare."""
+        requests = [request for request, _ in self.history]
+        views = _views(self.history)
+        twin: list[Exchange] = []
+        for request in TWINS[name][0](requests):
+            twin.append((request, self._answer(request)))
+        for breach in compare(name, views, _views(twin)):
+            step = breach.at_ms  # compare() counts steps
+            kept = _up_to_step(
+                twin if TWINS[name][2] != "told not above twin" else self.history, step
+            )
+            raise BreachedError(breach, kept)
+
+
+def _views(history: list[Exchange]) -> list[Plain]:
+    views = [answer.get("view") for request, answer in history if request.get("op") == "step"]
+    return [view if isinstance(view, dict) else {} for view in views]
+
+
+def _up_to_step(history: list[Exchange], number: int) -> list[Exchange]:
+    """Return a conversation up to its step `number`, counted from 0."""
+    places = [at for at, (request, _) in enumerate(history) if request.get("op") == "step"]
+    return history[: places[number] + 1]

@@ -1,0 +1,206 @@
+"""What the fuzzer lets packs, owners and broken links say. All numbers are invented.
+
+Values lie where rules bend: at limits and just beside them, at the ends of curves, unknown.
+"""
+
+from hypothesis import strategies as st
+
+from conformance.oracle import Plain
+
+NAMES = ("ash", "elm", "fir", "oak")
+
+HEALTHY: Plain = {
+    "voltage_mv": 53_000,
+    "current_ma": 0,
+    "cell_min_mv": 3_310,
+    "cell_max_mv": 3_315,
+    "temperature_min_decic": 200,
+    "temperature_max_decic": 220,
+    "soc_permille": 500,
+    "charge_allowed": True,
+    "discharge_allowed": True,
+    "charge_path_closed": True,
+    "discharge_path_closed": True,
+    "charge_voltage_limit_mv": 57_600,
+    "discharge_voltage_limit_mv": 44_000,
+    "charge_current_limit_ma": 100_000,
+    "discharge_current_limit_ma": 100_000,
+}
+
+_LIMITS_MA = (0, 1, 999, 33_333, 50_000, 99_999, 150_000, None)
+_CURRENTS_MA = (-99_000, -40_001, -1_500, 0, 1_000, 33_333, 60_000, 99_000, 120_000, None)
+_FLAGS = (True, False, None)
+_ALARMS: tuple[list[str] | None, ...] = (
+    [],
+    ["cell_imbalance"],
+    ["charge_under_temperature", "other"],
+    None,
+)
+
+# What a pack may come to say: one row of fields at a time, so that they agree with each other.
+CHANGES: tuple[tuple[Plain, ...], ...] = (
+    tuple({"charge_current_limit_ma": value} for value in _LIMITS_MA),
+    tuple({"discharge_current_limit_ma": value} for value in _LIMITS_MA),
+    tuple({"current_ma": value} for value in _CURRENTS_MA),
+    tuple({"voltage_mv": value} for value in (49_999, 53_001, 54_000, 55_100, 55_200, None)),
+    tuple(
+        {"cell_min_mv": low, "cell_max_mv": high, "cells_mv": None}
+        for low, high in (
+            *((3_310, 3_315), (3_300, 3_467), (3_300, 3_501), (3_300, 3_545), (3_300, 3_560)),
+            *((2_801, 3_315), (2_690, 3_315), (None, 3_315), (3_310, None), (None, None)),
+        )
+    ),
+    ({"cells_mv": [3_300, 3_320] * 8, "cell_min_mv": None, "cell_max_mv": None},),
+    tuple(
+        {"temperature_min_decic": low, "temperature_max_decic": high}
+        for low, high in (
+            *((200, 220), (-20, 220), (77, 220), (0, 220), (-111, 30), (None, 220), (None, None)),
+            *((200, 517), (200, 549), (200, 575), (200, 610), (-300, 300)),
+        )
+    ),
+    tuple({"soc_permille": value} for value in (0, 99, 900, 999, 1_000, None)),
+    tuple({"capacity_mah": value} for value in (100_000, 314_159, None)),
+    tuple({"charge_allowed": value} for value in _FLAGS),
+    tuple({"discharge_allowed": value} for value in _FLAGS),
+    tuple({"charge_path_closed": value} for value in _FLAGS),
+    tuple({"discharge_path_closed": value} for value in _FLAGS),
+    tuple({"charge_voltage_limit_mv": value} for value in (57_600, 54_321, 50_000, None)),
+    tuple({"discharge_voltage_limit_mv": value} for value in (44_000, 50_001, 53_000, None)),
+    tuple({"warnings": value} for value in _ALARMS),
+    tuple({"protections": value} for value in _ALARMS),
+)
+
+# What no report may say: a broken link, a sentinel, another unit.
+IMPOSSIBLE: tuple[Plain, ...] = (
+    {"charge_current_limit_ma": 6_553_500},
+    {"charge_current_limit_ma": -1},
+    {"discharge_current_limit_ma": 1_000_001},
+    {"current_ma": 2_147_483_647},
+    {"current_ma": -1_000_001},
+    {"voltage_mv": -1},
+    {"voltage_mv": 655_350},
+    {"soc_permille": 1_001},
+    {"cell_max_mv": 65_535},
+    {"cell_min_mv": 3_400, "cell_max_mv": 3_300},
+    {"temperature_min_decic": 2_931},
+    {"temperature_min_decic": -2_730},
+    {"temperature_min_decic": 300, "temperature_max_decic": 200},
+    {"charge_current_limit_ma": "100000"},
+    {"charge_current_limit_ma": True},
+    {"charge_current_limit_ma": [100_000]},
+    {"charge_allowed": 1},
+    {"charge_path_closed": "yes"},
+    {"sample": -1},
+    {"sample": 65_536},
+    {"sample": None},
+    {"age_ms": -1},
+    {"cell_count": 15},
+    {"cells_mv": []},
+    {"cells_mv": [3_300] * 15},
+    {"protections": ["nonsense"]},
+    {"warnings": "other"},
+    {"pack": "nobody"},
+    {"pack": None},
+    {"charge_current_limit_mA": 100_000},
+)
+
+JUNK: tuple[Plain, ...] = (
+    {"op": "explode"},
+    {"op": None},
+    {"op": 7},
+    {"op": "why", "limit": "nonsense"},
+    {"op": "why", "limit": None},
+    {"op": "request", "kind": "cap_charge_current", "value": -1},
+    {"op": "request", "kind": "cap_charge_current"},
+    {"op": "request", "kind": "cap_charge_current", "value": "9"},
+    {"op": "request", "kind": "stop_charge", "lasts_ms": 1_000},
+    {"op": "request", "kind": "withhold_pack", "pack": "nobody"},
+    {"op": "request", "kind": "open_everything"},
+    {"op": "request", "kind": "adjust_stage", "field": "absorption_mv", "value": 119_000},
+    {"op": "request"},
+    {"op": "restore", "state": None},
+    {"op": "restore", "state": {"version": "nonsense"}},
+    {"op": "bus", "sample": 1, "current_ma": 64_000_000},
+)
+
+
+def changes() -> st.SearchStrategy[Plain]:
+    """Return what a pack may come to say."""
+    return st.sampled_from(CHANGES).flatmap(st.sampled_from)
+
+
+def wishes() -> st.SearchStrategy[Plain]:
+    """Return what the owner may ask of the bank (a pack is added where one is needed)."""
+    lasts = st.sampled_from([None, 1_000, 7_000, 20_000])
+    valued = [
+        ("cap_charge_current", (0, 1, 25_000, 60_000)),
+        ("cap_discharge_current", (0, 25_000, 60_000)),
+        ("cap_charge_voltage", (52_000, 54_000)),
+        ("top_soc_permille", (400, 900)),
+        ("reserve_soc_permille", (600, 100)),
+        ("full_charge_every_days", (7,)),
+    ]
+    rows = [
+        st.fixed_dictionaries(
+            {"kind": st.just(kind), "value": st.sampled_from(values), "lasts_ms": lasts}
+        )
+        for kind, values in valued
+    ]
+    rows.append(st.fixed_dictionaries({"kind": st.just("withhold_pack"), "lasts_ms": lasts}))
+    rows.extend(st.just({"kind": kind}) for kind in ("stop_charge", "stop_discharge"))
+    return st.one_of(rows)
+
+
+def settings(most_packs: int = 4) -> st.SearchStrategy[Plain]:
+    """Return settings of a bank: times are short, so that much happens in a short story."""
+
+    def some(*values: object) -> st.SearchStrategy[object]:
+        return st.sampled_from(values)
+
+    pack = {
+        "capacity_mah": some(200_000, None, 100_000),
+        "charge_current_ceiling_ma": some(None, None, 80_000),
+        "discharge_current_ceiling_ma": some(None, None, 80_000),
+        "unheard_charge_current_ma": some(0, 0, 20_000),
+        "unheard_discharge_current_ma": some(0, 0, 20_000),
+        "opens_path_on_refusal": some(False, True),
+        "sensor_tolerance_permille": some(0, 0, 15),
+        "sensor_tolerance_ma": some(0, 0, 2_000),
+    }
+    stages = st.fixed_dictionaries(
+        {
+            "dwell_ms": some(3_000, 10_000),
+            "absorption_ms": some(20_000, 40_000),
+            "absorption_max_ms": some(60_000, 90_000),
+            "absorption_min_ms": some(5_000),
+            "absorption_mode": some("timer", "until_full"),
+            "dip_ends_cycle_ms": some(10_000, 30_000),
+            "restart_after_ms": some(60_000, None),
+            "restart_min_interval_ms": some(120_000, 0),
+        }
+    )
+    bank = {
+        "stages": stages,
+        "margin_permille": some(0, 30),
+        "fresh_ms": some(3_000, 6_000),
+        "unheard_ms": some(9_000, 15_000),
+        "recovery_samples": some(3, 2),
+        "frozen_ms": some(300_000, 10_000),
+        "ramp_permille_per_s": some(1_000, 50, 200),
+        "settle_ms": some(5_000, 0, 15_000),
+        "path_settle_ms": some(6_000, 0, 30_000),
+        "reenable_ms": some(5_000, 0),
+        "local_refusal_stops_bank": some(False, False, True),
+        "charge_current_ceiling_ma": some(None, None, 70_000),
+        "discharge_current_ceiling_ma": some(None, None, 70_000),
+    }
+
+    @st.composite
+    def whole(draw: st.DrawFn) -> Plain:
+        names = NAMES[: draw(st.integers(1, most_packs))]
+        packs = [{"pack": name, **draw(st.fixed_dictionaries(pack))} for name in names]
+        plain: Plain = draw(st.fixed_dictionaries(bank))
+        own = [names[0]] if plain["local_refusal_stops_bank"] else []
+        return {"packs": packs, "own_packs": own, **plain}
+
+    return whole()
