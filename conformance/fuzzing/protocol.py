@@ -13,7 +13,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 from conformance.fuzzing import words
 from conformance.fuzzing.talk import WRAP_MS, Ask, Talk
 from conformance.oracle import Plain
-from conformance.oracle.twins import TWINS
+from conformance.oracle.twins import TWINS, has_run_out
 
 PACKS = st.integers(0, len(words.NAMES) - 1)
 STARTS = st.sampled_from([0, 0, WRAP_MS - 7_000, WRAP_MS // 2 - 7_000, 123_456_789])
@@ -101,11 +101,17 @@ class ProtocolMachine(RuleBasedStateMachine):
             self.words[first]["current_ma"] = 5_000 * (second % 2)
             self.runs(1, 1_000)
 
-    @rule(volt_mv=st.sampled_from([55_200, 55_100, 54_000]), seconds=st.integers(4, 70))
-    def bank_is_near_full(self, volt_mv: int, seconds: int) -> None:
+    @rule(
+        volt_mv=st.sampled_from([55_200, 55_100, 54_000]),
+        seconds=st.integers(4, 100),
+        current_ma=st.sampled_from([None, 2_000, 33_333]),
+    )
+    def bank_is_near_full(self, volt_mv: int, seconds: int, current_ma: int | None) -> None:
         """The bank stays at a voltage for a while: what absorption is made of."""
         for said in self.words.values():
             said.update(voltage_mv=volt_mv, cell_min_mv=3_440, cell_max_mv=3_450, cells_mv=None)
+            if current_ma is not None:
+                said.update(current_ma=current_ma)
         self.runs(seconds, 2_000 if seconds > 30 else 1_000)
 
     # Bad links.
@@ -181,6 +187,14 @@ class ProtocolMachine(RuleBasedStateMachine):
         self.talk.ask("request", kind=kind, **pack)
         self.talk.step()
 
+    @rule(
+        value=st.sampled_from([15_000, 1_000]), field=st.sampled_from(["absorption_ms", "dwell_ms"])
+    )
+    def adjusts(self, value: int, field: str) -> None:
+        """The owner changes the daily charge, or tries to."""
+        self.talk.ask("request", kind="adjust_stage", field=field, value=value)
+        self.talk.step()
+
     # The bridge itself.
 
     @rule(remembers=st.sampled_from([True, True, False]))
@@ -210,10 +224,19 @@ class ProtocolMachine(RuleBasedStateMachine):
         self.talk.ask("bus", sample=sample, current_ma=current_ma)
         self.talk.step()
 
+    def comes_to_rest(self) -> None:
+        """All is well for so long that every wish with an end has run out, and limits are up."""
+        self.silent.clear()
+        for said in self.words.values():
+            said.update(words.HEALTHY)
+        self.runs(70, 1_000)
+
     def teardown(self) -> None:
         """The end of the story: hold it again with one thing changed."""
         try:
-            if self.twin is not None and len(self.talk.history) < 400:
+            if self.twin == "ran_out" and self.words and has_run_out(self.talk.history):
+                self.comes_to_rest()
+            if self.twin is not None and len(self.talk.history) < 700:
                 self.talk.compare_twin(self.twin)
         finally:
             type(self).done(self.talk)

@@ -136,7 +136,12 @@ def _shown(history: list[Exchange], breach: Breach) -> str:
 
 def vector_file(history: list[Exchange], breach: Breach) -> Plain:
     """Return a vector file with one case: the conversation, and what must be true at its end."""
-    requests = [dict(request) for request, _ in history]
+    requests = [
+        dict(request)
+        if answer.get("ok") is True
+        else {**request, "expect": {"ok": {"in": [True, False]}}}  # refused on the way
+        for request, answer in history
+    ]
     settings = next((r["settings"] for r in requests if r.get("op") == "reset"), {})
     body = requests[1:] if requests and requests[0].get("op") == "reset" else requests
     if body and breach.path:

@@ -64,6 +64,8 @@ CHANGES: tuple[tuple[Plain, ...], ...] = (
     tuple({"discharge_allowed": value} for value in _FLAGS),
     tuple({"charge_path_closed": value} for value in _FLAGS),
     tuple({"discharge_path_closed": value} for value in _FLAGS),
+    tuple({"charge_allowed": False, "charge_path_closed": value} for value in _FLAGS),
+    tuple({"discharge_allowed": False, "discharge_path_closed": value} for value in _FLAGS),
     tuple({"charge_voltage_limit_mv": value} for value in (57_600, 54_321, 50_000, None)),
     tuple({"discharge_voltage_limit_mv": value} for value in (44_000, 50_001, 53_000, None)),
     tuple({"warnings": value} for value in _ALARMS),
@@ -177,6 +179,7 @@ def settings(most_packs: int = 4) -> st.SearchStrategy[Plain]:
             "dip_ends_cycle_ms": some(10_000, 30_000),
             "restart_after_ms": some(60_000, None),
             "restart_min_interval_ms": some(120_000, 0),
+            "adjustable": some([], [["absorption_ms", 10_000, 30_000]]),
         }
     )
     bank = {
@@ -193,6 +196,8 @@ def settings(most_packs: int = 4) -> st.SearchStrategy[Plain]:
         "local_refusal_stops_bank": some(False, False, True),
         "charge_current_ceiling_ma": some(None, None, 70_000),
         "discharge_current_ceiling_ma": some(None, None, 70_000),
+        "charge_voltage_ceiling_mv": some(None, None, 54_500),
+        "discharge_voltage_floor_mv": some(None, None, 51_500),
     }
 
     @st.composite

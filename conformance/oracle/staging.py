@@ -51,7 +51,7 @@ def _count(now: Reader, cycle: Cycle) -> None:
     denied = now.before.get("charge_current_limit_ma", 0) == 0
     cycle.reached_ms = cycle.reached_ms + dt_ms if reached else 0
     cycle.arrived_ms = cycle.arrived_ms + dt_ms if arrived else 0
-    cycle.dip_ms = 0 if held and not denied else cycle.dip_ms + dt_ms
+    cycle.dip_ms = 0 if held and not denied and now.is_sure() else cycle.dip_ms + dt_ms
     cycle.since_start_ms += dt_ms
     if cycle.stage == "absorption":
         cycle.absorbing_ms += dt_ms

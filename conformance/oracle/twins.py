@@ -7,7 +7,7 @@ same steps are compared. Such checks need no model of a bank at all.
 from collections.abc import Callable, Iterator
 from itertools import groupby
 
-from conformance.oracle.breach import Breach, Plain
+from conformance.oracle.breach import Breach, Exchange, Plain
 from conformance.oracle.words import WISHES
 
 WRAP_MS = 1 << 30
@@ -54,6 +54,24 @@ def no_wishes(requests: list[Plain]) -> list[Plain]:
     ]
 
 
+def ran_out(requests: list[Plain]) -> list[Plain]:
+    """The owner never asked for what has long run out."""
+    return [{"op": "hello", "kit": 1} if _ends(one) else one for one in requests]
+
+
+def has_run_out(history: list[Exchange]) -> bool:
+    """Is there a wish with an end, and was it alone of its kind, pack and source?"""
+    asked = [one for one, _ in history if one.get("op") == "request" and one.get("kind") in WISHES]
+    keys = [(one.get("kind"), one.get("pack"), one.get("source", "")) for one in asked]
+    alone = [keys.count(key) == 1 for one, key in zip(asked, keys, strict=True) if _ends(one)]
+    restarted = any(one.get("op") == "restore" for one, _ in history)
+    return bool(alone) and all(alone) and len(asked) <= 16 and not restarted
+
+
+def _ends(request: Plain) -> bool:
+    return request.get("kind") in WISHES and type(request.get("lasts_ms")) is int
+
+
 def lower_limits(requests: list[Plain]) -> list[Plain]:
     """The pack that reports first may take half of what it says."""
     first = next((one.get("pack") for one in requests if one.get("op") == "report"), None)
@@ -84,13 +102,14 @@ def _packs_reversed(settings: Plain) -> Plain:
     return {**settings, "packs": packs[::-1]} if isinstance(packs, list) else settings
 
 
-# name, how it is rewritten, requirement, what is compared: "same" (every field), or which of the
-# two may not be "above" the other in a current limit
+# name, how it is rewritten, requirement, what is compared: "same" (every field), "same at the end"
+# (the current limits), or which of the two may not be "above" the other in a current limit
 TWINS: dict[str, tuple[Rewrite, str, str]] = {
     "other_order": (other_order, "REQ-MRG-09", "same"),
     "said_twice": (said_twice, "REQ-MRG-08", "same"),
     "other_clock": (other_clock, "REQ-SIL-10", "same"),
     "no_wishes": (no_wishes, "REQ-WSH-01", "told not above twin"),
+    "ran_out": (ran_out, "REQ-WSH-03", "same at the end"),
     "lower_limits": (lower_limits, "REQ-LIM-07", "twin not above told"),
 }
 
@@ -106,6 +125,13 @@ def compare(name: str, views: list[Plain], twin_views: list[Plain]) -> Iterator[
                     text = f"step {number}: {field} is {twin.get(field)} instead of {told[field]} if: {what}"
                     path = "view." + field
                     yield Breach(requirement, number, text, path, "eq", told[field])
+            continue
+        if relation == "same at the end":
+            for field in CURRENTS if number == len(views) - 1 else ():
+                if told.get(field) != twin.get(field):
+                    text = f"{field} is {told.get(field)}, but {twin.get(field)} if: {what}"
+                    path = "view." + field
+                    yield Breach(requirement, number, text, path, "eq", twin.get(field))
             continue
         lower, upper = (told, twin) if relation == "told not above twin" else (twin, told)
         for field in CURRENTS:
