@@ -107,46 +107,61 @@ def bus_fills(bank: dict[str, Any]) -> int | None:
     return current - rest
 
 
+def row_of(bank: dict[str, Any], side: str, pack: Pack) -> tuple[int, int, str]:
+    """Return what a pack may take, its current as far as it counts, and its name."""
+    now, filled = flow(pack, side), bus_fills(bank)
+    if heard(pack) and "current_ma" not in pack["say"] and filled is not None:
+        now = filled if side == "charge" else -filled
+    if pack["state"] == "unheard":
+        now = min(0, now)
+    return usable(pack, side, bank["set"]["margin_permille"]), now, pack["name"]
+
+
 def arithmetic(bank: dict[str, Any], side: str) -> list[Cap]:
     """Return the caps that come out of sums and rooms."""
     settings, state = bank["set"], bank[side]
-    zero_ma, margin = settings["zero_current_ma"], settings["margin_permille"]
+    zero_ma = settings["zero_current_ma"]
     withheld = [wish["pack"] for wish in bank["wishes"] if wish["kind"] == "withhold_pack"]
-    filled = bus_fills(bank)
     total = 0
-    added: dict[str, int] = {}
+    state["added"] = {}
     rows: list[tuple[int, int, str]] = []
     for pack in bank["packs"]:
-        now = flow(pack, side)
-        if heard(pack) and "current_ma" not in pack["say"] and filled is not None:
-            now = filled if side == "charge" else -filled
-        if pack["state"] == "unheard":
-            now = min(0, now)
         if pack["state"] == "removed":
             continue
-        total += now
+        row = row_of(bank, side, pack)
+        total += row[1]
         if is_open(pack, side, zero_ma):
             continue
-        limit = usable(pack, side, margin)
-        rows.append((limit, now, pack["name"]))
-        if (
-            heard(pack)
-            and pack["say"].get(side + "_allowed") is not False
-            and pack["name"] not in withheld
-        ):
-            added[pack["name"]] = limit
-    state["added"] = added
-    caps: list[Cap] = [(sum(added.values()), "contributions", None)]
+        rows.append(row)
+        permits = pack["say"].get(side + "_allowed") is not False
+        if heard(pack) and permits and pack["name"] not in withheld:
+            state["added"][pack["name"]] = row[0]
+    caps: list[Cap] = [(sum(state["added"].values()), "contributions", None)]
+    if rows:
+        safe, name = widest(bank, side, total, rows)
+        caps.append((max(0, safe), "headroom", name))
+    if settings["survive_pack_loss"] == "strict" and len(rows) > 1:
+        after = [
+            room(total - now, [row for row in rows if row[2] != name])[0] for _, now, name in rows
+        ]
+        caps.append((max(0, min(after)), "pack_loss", None))
+    return caps + wished(bank, side)
+
+
+def widest(
+    bank: dict[str, Any], side: str, total: int, rows: list[tuple[int, int, str]]
+) -> tuple[int, str | None]:
+    """Return the total that a reading shows to be safe, now or at the last quiet moment."""
+    settings, state = bank["set"], bank[side]
     safe, name = room(total, rows)
-    if rows and safe < total:
+    if safe < total:
         state["settle_until"] = bank["now"] + settings["settle_ms"]
         worst = [total * limit // now for limit, now, _ in rows if now > limit and total > 0]
         safe = min([safe, *worst])
     elif total < 0 and state["quiet"] is not None:
-        quiet_total, quiet_flows = state["quiet"]
-        before = [(limit, quiet_flows.get(name, 0), name) for limit, _, name in rows]
-        tenths = 10 if side == "charge" else 7
-        safe = max(safe, room(quiet_total, before)[0] * tenths // 10)
+        quiet_total, flows = state["quiet"]
+        before = [(limit, flows.get(name, 0), name) for limit, _, name in rows]
+        safe = max(safe, room(quiet_total, before)[0] * (10 if side == "charge" else 7) // 10)
     sizes = (
         pack["set"][side + "_current_ceiling_ma"] or (pack["set"]["capacity_mah"] or 100_000) // 2
         for pack in bank["packs"]
@@ -157,14 +172,7 @@ def arithmetic(bank: dict[str, Any], side: str) -> list[Cap]:
         state["quiet"] = None
     elif -small <= total <= small:
         state["quiet"] = (total, {name: now for _, now, name in rows})
-    if rows:
-        caps.append((max(0, safe), "headroom", name))
-    if settings["survive_pack_loss"] == "strict" and len(rows) > 1:
-        after = [
-            room(total - now, [row for row in rows if row[2] != name])[0] for _, now, name in rows
-        ]
-        caps.append((max(0, min(after)), "pack_loss", None))
-    return caps + wished(bank, side)
+    return safe, name
 
 
 def wished(bank: dict[str, Any], side: str) -> list[Cap]:

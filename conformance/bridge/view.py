@@ -8,15 +8,17 @@ from .packs import heard
 Plain = dict[str, Any]
 
 
+def said(group: list[Plain], name: str) -> list[int]:
+    """Return what these packs say, where they do."""
+    return [pack["say"][name] for pack in group if pack["say"].get(name) is not None]
+
+
 def merge(bank: Plain) -> Plain:
     """Describe the bank."""
     packs = bank["packs"]
     live = [pack for pack in packs if pack["state"] == "live"]
     there = [pack for pack in packs if pack["state"] != "removed"]
     talking = [pack for pack in packs if heard(pack)]
-
-    def said(group: list[Plain], name: str) -> list[int]:
-        return [pack["say"][name] for pack in group if pack["say"].get(name) is not None]
 
     volts, health = said(live, "voltage_mv"), said(talking, "soh_permille")
     current = sum(said(talking, "current_ma"))
@@ -43,6 +45,14 @@ def merge(bank: Plain) -> Plain:
     }
     known = view["voltage_mv"] is not None and view["current_ma"] is not None
     view["power_w"] = view["voltage_mv"] * view["current_ma"] // 1_000_000 if known else None
+    show_extremes(view, there)
+    for name in ("warnings", "protections"):
+        view[name] = sorted({alarm for pack in there for alarm in pack["say"].get(name, [])})
+    return view
+
+
+def show_extremes(view: Plain, there: list[Plain]) -> None:
+    """Write the extremes, and the packs they are in, into the view."""
     for name, unit, best in (
         ("cell_min", "_mv", min),
         ("cell_max", "_mv", max),
@@ -58,9 +68,6 @@ def merge(bank: Plain) -> Plain:
         view[name + "_pack"] = None if holder is None else holder["name"]
         if unit == "_mv":
             view[name + "_no"] = None if holder is None else holder["say"].get(name + "_no")
-    for name in ("warnings", "protections"):
-        view[name] = sorted({alarm for pack in there for alarm in pack["say"].get(name, [])})
-    return view
 
 
 def facts(bank: Plain, view: Plain) -> Plain:

@@ -153,59 +153,58 @@ def wishes() -> st.SearchStrategy[Plain]:
     return st.one_of(rows)
 
 
-def settings(most_packs: int = 4) -> st.SearchStrategy[Plain]:
-    """Return settings of a bank: times are short, so that much happens in a short story."""
+# Settings of a bank: times are short, so that much happens in a short story. A value that stands
+# twice is drawn more often.
+PACK_CHOICES: dict[str, tuple[object, ...]] = {
+    "capacity_mah": (200_000, None, 100_000),
+    "charge_current_ceiling_ma": (None, None, 80_000),
+    "discharge_current_ceiling_ma": (None, None, 80_000),
+    "unheard_charge_current_ma": (0, 0, 20_000),
+    "unheard_discharge_current_ma": (0, 0, 20_000),
+    "opens_path_on_refusal": (False, True),
+    "sensor_tolerance_permille": (0, 0, 15),
+    "sensor_tolerance_ma": (0, 0, 2_000),
+}
+STAGE_CHOICES: dict[str, tuple[object, ...]] = {
+    "dwell_ms": (3_000, 10_000),
+    "absorption_ms": (20_000, 40_000),
+    "absorption_max_ms": (60_000, 90_000),
+    "absorption_min_ms": (5_000,),
+    "absorption_mode": ("timer", "until_full"),
+    "dip_ends_cycle_ms": (10_000, 30_000),
+    "restart_after_ms": (60_000, None),
+    "restart_min_interval_ms": (120_000, 0),
+    "adjustable": ([], [["absorption_ms", 10_000, 30_000]]),
+}
+BANK_CHOICES: dict[str, tuple[object, ...]] = {
+    "margin_permille": (0, 30),
+    "fresh_ms": (3_000, 6_000),
+    "unheard_ms": (9_000, 15_000),
+    "recovery_samples": (3, 2),
+    "frozen_ms": (300_000, 10_000),
+    "ramp_permille_per_s": (1_000, 50, 200),
+    "settle_ms": (5_000, 0, 15_000),
+    "path_settle_ms": (6_000, 0, 30_000),
+    "reenable_ms": (5_000, 0),
+    "local_refusal_stops_bank": (False, False, True),
+    "charge_current_ceiling_ma": (None, None, 70_000),
+    "discharge_current_ceiling_ma": (None, None, 70_000),
+    "charge_voltage_ceiling_mv": (None, None, 54_500),
+    "discharge_voltage_floor_mv": (None, None, 51_500),
+}
 
-    def some(*values: object) -> st.SearchStrategy[object]:
-        return st.sampled_from(values)
 
-    pack = {
-        "capacity_mah": some(200_000, None, 100_000),
-        "charge_current_ceiling_ma": some(None, None, 80_000),
-        "discharge_current_ceiling_ma": some(None, None, 80_000),
-        "unheard_charge_current_ma": some(0, 0, 20_000),
-        "unheard_discharge_current_ma": some(0, 0, 20_000),
-        "opens_path_on_refusal": some(False, True),
-        "sensor_tolerance_permille": some(0, 0, 15),
-        "sensor_tolerance_ma": some(0, 0, 2_000),
-    }
-    stages = st.fixed_dictionaries(
-        {
-            "dwell_ms": some(3_000, 10_000),
-            "absorption_ms": some(20_000, 40_000),
-            "absorption_max_ms": some(60_000, 90_000),
-            "absorption_min_ms": some(5_000),
-            "absorption_mode": some("timer", "until_full"),
-            "dip_ends_cycle_ms": some(10_000, 30_000),
-            "restart_after_ms": some(60_000, None),
-            "restart_min_interval_ms": some(120_000, 0),
-            "adjustable": some([], [["absorption_ms", 10_000, 30_000]]),
-        }
+def _chosen(choices: dict[str, tuple[object, ...]]) -> st.SearchStrategy[Plain]:
+    return st.fixed_dictionaries(
+        {name: st.sampled_from(values) for name, values in choices.items()}
     )
-    bank = {
-        "stages": stages,
-        "margin_permille": some(0, 30),
-        "fresh_ms": some(3_000, 6_000),
-        "unheard_ms": some(9_000, 15_000),
-        "recovery_samples": some(3, 2),
-        "frozen_ms": some(300_000, 10_000),
-        "ramp_permille_per_s": some(1_000, 50, 200),
-        "settle_ms": some(5_000, 0, 15_000),
-        "path_settle_ms": some(6_000, 0, 30_000),
-        "reenable_ms": some(5_000, 0),
-        "local_refusal_stops_bank": some(False, False, True),
-        "charge_current_ceiling_ma": some(None, None, 70_000),
-        "discharge_current_ceiling_ma": some(None, None, 70_000),
-        "charge_voltage_ceiling_mv": some(None, None, 54_500),
-        "discharge_voltage_floor_mv": some(None, None, 51_500),
-    }
 
-    @st.composite
-    def whole(draw: st.DrawFn) -> Plain:
-        names = NAMES[: draw(st.integers(1, most_packs))]
-        packs = [{"pack": name, **draw(st.fixed_dictionaries(pack))} for name in names]
-        plain: Plain = draw(st.fixed_dictionaries(bank))
-        own = [names[0]] if plain["local_refusal_stops_bank"] else []
-        return {"packs": packs, "own_packs": own, **plain}
 
-    return whole()
+@st.composite
+def settings(draw: st.DrawFn, most_packs: int = 4) -> Plain:
+    """Return settings of a bank of up to `most_packs`."""
+    names = NAMES[: draw(st.integers(1, most_packs))]
+    packs = [{"pack": name, **draw(_chosen(PACK_CHOICES))} for name in names]
+    bank = draw(_chosen(BANK_CHOICES))
+    own = [names[0]] if bank["local_refusal_stops_bank"] else []
+    return {"packs": packs, "own_packs": own, "stages": draw(_chosen(STAGE_CHOICES)), **bank}

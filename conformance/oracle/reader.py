@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from attrs import evolve
 
-from aggregator import BankSettings
+from aggregator.settings import BankSettings
 from conformance.oracle.breach import Plain
 from conformance.oracle.records import Cycle, Side, Wish, settings_of
 from conformance.oracle.site import LIVE, REMOVED, UNHEARD, Pack, path_open

@@ -2,7 +2,8 @@
 
 from attrs import define, field, frozen
 
-from aggregator import BankSettings, PackSettings, SettingsError, StageSettings
+from aggregator.errors import SettingsError
+from aggregator.settings import BankSettings, PackSettings, StageSettings
 from conformance.oracle.breach import Plain
 
 

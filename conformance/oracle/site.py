@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import pairwise
 
-from aggregator import PackSettings
+from aggregator.settings import PackSettings
 from conformance.oracle.breach import Plain
 
 LIVE, LATE, UNHEARD, REMOVED = "live", "late", "unheard", "removed"
