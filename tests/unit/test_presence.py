@@ -168,6 +168,17 @@ def test_a_clock_that_falls_far_back_leaves_every_age_in_doubt() -> None:
     assert presence(site, "oak") == ("live", None)
 
 
+def test_a_clock_that_falls_back_brings_no_removed_pack_back() -> None:
+    """Who was removed was not counted before, and is not doubted now."""
+    site = Site("oak", "fir")
+    site.falls_silent("fir")
+    site.runs(100)
+    site.asks("declare_removed", pack="fir")
+    site.now_ms = 0
+    site.runs(5)
+    assert presence(site, "fir")[0] == "removed"
+
+
 def test_a_reading_from_just_ahead_is_no_fresher_than_one_taken_now() -> None:
     """A report stamped 8 s ahead is late after fresh_ms, not 8 s later."""
     site = Site("oak")

@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from aggregator import BusReport
 from aggregator.shares import BLOCK_MS, FULL, Shares, ratio, root
 from tests.bank import Site
 
@@ -119,6 +120,24 @@ def test_a_sensor_with_the_wrong_sign_discards_all_shares() -> None:
     swing(site, 16)
     site.runs(15)
     assert ("share_implausible", None) not in site.findings()
+
+
+@pytest.mark.parametrize(
+    ("meter_permille", "learns"), [(1_000, True), (1_050, True), (950, True), (1_250, False)]
+)
+def test_a_bus_meter_is_a_second_opinion(meter_permille: int, learns: bool) -> None:
+    """Where a meter tells the total, shares that sum to less than 90 % of it are discarded."""
+    site = Site(*SPLIT).is_ready()
+    for minute in range(14):
+        total_ma = 60_000 if minute % 2 else 20_000
+        carry(site, total_ma)
+        for sample in range(12):
+            meter = BusReport(minute * 12 + sample, current_ma=total_ma * meter_permille // 1_000)
+            assert site.bank.bus(meter, site.now_ms) is None
+            site.runs(5, every_s=5)
+    site.runs(15)
+    assert (site.row("oak").share_permille is not None) is learns
+    assert (("share_implausible", None) in site.findings()) is not learns
 
 
 def test_shares_do_not_touch_the_charge_limit_unless_told() -> None:
