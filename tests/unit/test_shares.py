@@ -151,11 +151,18 @@ def test_shares_do_not_touch_the_charge_limit_unless_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("direction", "sign"), [("charge", 1), ("discharge", -1)], ids=["charge", "discharge"]
+    ("direction", "sign", "told"),
+    [
+        ("charge", 1, {"charge_sharing": "learned"}),
+        ("charge", 1, {"charger_limits": "output"}),
+        ("discharge", -1, {"discharge_sharing": "learned"}),
+    ],
 )
-def test_told_so_a_direction_uses_upper_bounds_of_shares(direction: str, sign: int) -> None:
-    """With *_sharing = learned: total + least of room / upper share, from a steady reading."""
-    site = learned(**{direction + "_sharing": "learned"})
+def test_told_so_a_direction_uses_upper_bounds_of_shares(
+    direction: str, sign: int, told: dict[str, str]
+) -> None:
+    """Learned, and told to use it: total + least of room / upper share, from a steady reading."""
+    site = learned(**told)
     carry(site, sign * 40_000)
     site.runs(130, every_s=5)
     headroom = site.caps(direction + "_current")["headroom"].value
