@@ -5,6 +5,7 @@ import json
 import pytest
 
 from aggregator import StageSettings
+from aggregator.cycle import FULL_MINUTES, FULL_MS, TIMERS
 from tests.bank import Site, in_absorption, in_float
 
 SHORT = StageSettings(absorption_ms=60_000, restart_min_interval_ms=0)
@@ -189,6 +190,14 @@ def test_a_spoilt_state_is_refused_and_names_the_place(key: str, value: object) 
     if key == "version" and value is True:
         return  # True equals 1
     assert refused({**GOOD, key: value}) == key
+
+
+@pytest.mark.parametrize("timer", TIMERS)
+def test_a_timer_may_be_full_and_not_fuller(timer: str) -> None:
+    """The largest value that a timer counts to is taken back, one more is not."""
+    full = FULL_MINUTES if timer == "since_full_minutes" else FULL_MS
+    assert Site("oak", "fir").bank.restore({**GOOD, timer: full}, 0) is None
+    assert refused({**GOOD, timer: full + 1}) == timer
 
 
 @pytest.mark.parametrize("field", ["products", "squares", "connected"])
