@@ -6,10 +6,10 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from aggregator.cycle import STAGES
 from aggregator.findings import BANK_FINDINGS, PACK_FINDINGS
-from aggregator.limits import CURRENT_RULES, VOLTAGE_RULES
 from aggregator.rows import REASONS
-from aggregator.stages import STAGES
+from aggregator.rules import CURRENT_RULES, VOLTAGE_RULES
 from conformance.device import Device, answer_line
 from conformance.streams import play, stream
 from tests.parity.boards import ROOT, WASM_BUILDS, Board, device
