@@ -239,6 +239,13 @@ def test_a_spoilt_wish_is_refused_and_nothing_is_taken(key: str, value: object) 
     assert site.bank.snapshot() == before
 
 
+def test_a_wish_may_be_in_its_last_millisecond() -> None:
+    """The shortest time that can be left is taken back."""
+    wish = {"kind": "cap_charge_current", "pack": "", "value": 1, "left_ms": 1, "source": ""}
+    state = {**GOOD, **{"wish.0." + name: part for name, part in wish.items()}}
+    assert Site("oak", "fir").bank.restore(state, 0) is None
+
+
 def test_a_latch_cannot_be_restored_with_an_end() -> None:
     """stop_charge has no time to run out, in a saved state either."""
     wish = {"kind": "stop_charge", "pack": "", "value": 0, "left_ms": 1_000, "source": ""}
