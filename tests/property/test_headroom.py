@@ -11,7 +11,9 @@ SECOND_MS = 1_000
 @given(
     linear_banks(),
     # What sun and loads would make of the total if nothing limited it, and for how long.
-    st.lists(st.tuples(st.integers(-150_000, 1_500_000), st.integers(1, 25)), min_size=1, max_size=8),
+    st.lists(
+        st.tuples(st.integers(-150_000, 1_500_000), st.integers(1, 25)), min_size=1, max_size=8
+    ),
     st.lists(st.integers(0, 12), min_size=1, max_size=7),  # ages of readings, in steps
     st.lists(st.integers(0, 20), min_size=1, max_size=5),  # age of the limit the charger obeys
     st.booleans(),  # do adapters know the age of a reading?

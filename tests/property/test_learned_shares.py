@@ -97,7 +97,8 @@ def test_output_chargers_do_not_stall(truth, percent):
     times 1 + (n - 1) / ratio, the battery comes to be charged, and no stall is found."""
     loop = Loop(truth, charger_limits="output", **FIVE_TURNS)
     room_ma = min(
-        own_ma - offset_ma for own_ma, offset_ma in zip(truth.limits_ma, truth.offsets_ma, strict=True)
+        own_ma - offset_ma
+        for own_ma, offset_ma in zip(truth.limits_ma, truth.offsets_ma, strict=True)
     )
     assume(room_ma > 5_000)
     load_ma = (room_ma * (4 + len(truth.names) - 1) // 4) * percent // 100
