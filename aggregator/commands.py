@@ -17,7 +17,8 @@ def keep(bank: Bank, request: Request, now_ms: int) -> Refusal | None:
     """
     left_ms = FOREVER
     if request.lasts_ms is not None:
-        ahead_ms = max(0, since(now_ms, bank.clock.now_ms))
+        started = bank.clock.started
+        ahead_ms = max(0, since(now_ms, bank.clock.now_ms)) if started else 0
         left_ms = min(request.lasts_ms + ahead_ms, LONGEST_MS)
     value = request.value or 0
     wish = Wish(request.kind, request.pack or "", value, left_ms, request.source)

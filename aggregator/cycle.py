@@ -5,7 +5,8 @@ A stage asks for a charge voltage; it never asks for current. Every timer counts
 """
 
 from .checks import per_cell
-from .settings import ABSORPTION_CELL_MV, FLOAT_CELL_MV, BankSettings
+from .ranges import STAGE_INTS
+from .settings import ABSORPTION_CELL_MV, FLOAT_CELL_MV, BankSettings, StageSettings
 
 BULK = "bulk"
 ABSORPTION = "absorption"
@@ -76,6 +77,7 @@ class Cycle:
         "held",
         "held_ms",
         "idle_ms",
+        "in_force",
         "low_ms",
         "paused_ms",
         "reached_ms",
@@ -86,16 +88,19 @@ class Cycle:
         "spare_ms",
         "stage",
         "tails_ms",
-        "targets_mv",
         "why",
     )
 
     def __init__(self, bank: BankSettings) -> None:
         self.settings = bank.stages
-        self.targets_mv = (
-            per_cell(bank.stages.absorption_mv, ABSORPTION_CELL_MV, bank.cell_count),
-            per_cell(bank.stages.float_mv, FLOAT_CELL_MV, bank.cell_count),
-        )
+        # The numbers in force: the installer's, with voltages filled in and the owner's changes.
+        self.in_force = StageSettings()
+        for row in STAGE_INTS:
+            setattr(self.in_force, row[0], getattr(bank.stages, row[0]))
+        cells = bank.cell_count
+        absorption_mv = per_cell(bank.stages.absorption_mv, ABSORPTION_CELL_MV, cells)
+        self.in_force.absorption_mv = absorption_mv
+        self.in_force.float_mv = per_cell(bank.stages.float_mv, FLOAT_CELL_MV, cells)
         self.facts = Facts()
         self.adjusted: list[tuple[str, int]] = []
         self.stage = BULK
@@ -121,15 +126,8 @@ class Cycle:
 
     def get(self, field: str) -> int | None:
         """Return a stage setting as it is in force: the owner's adjustment, or the installer's."""
-        for name, value in self.adjusted:
-            if name == field:
-                return value
-        if field == "absorption_mv":
-            return self.targets_mv[0]
-        if field == "float_mv":
-            return self.targets_mv[1]
-        installed: int | None = getattr(self.settings, field)
-        return installed
+        value: int | None = getattr(self.in_force, field)
+        return value
 
     def number(self, field: str) -> int:
         """Return a stage setting that cannot be open."""
@@ -146,6 +144,7 @@ class Cycle:
         """Change a stage setting; the caller has checked the bounds. The newest wins."""
         self.adjusted = [row for row in self.adjusted if row[0] != field]
         self.adjusted.append((field, value))
+        setattr(self.in_force, field, value)
 
     def target_mv(self) -> int:
         """What the stage asks for. Float stays below absorption, whatever the owner adjusts."""
@@ -162,9 +161,10 @@ class Cycle:
     def pass_time(self, dt_ms: int) -> None:
         """Let `dt_ms` pass under the present facts."""
         facts = self.facts
-        target_mv = min(self.number("absorption_mv"), facts.target_cap_mv)
+        in_force = self.in_force
+        target_mv = min(in_force.absorption_mv or 0, facts.target_cap_mv)
         voltage_mv = facts.voltage_mv
-        reached = voltage_mv is not None and voltage_mv >= target_mv - self.number("tolerance_mv")
+        reached = voltage_mv is not None and voltage_mv >= target_mv - in_force.tolerance_mv
         self.reached_ms = _count(self.reached_ms, dt_ms, reached)
         self.arrived_ms = _count(self.arrived_ms, dt_ms, facts.cell_arrived)
         self.held = (reached or facts.cell_arrived) and not facts.denied
@@ -178,7 +178,7 @@ class Cycle:
                 self.held_ms = min(self.held_ms + dt_ms, FULL_MS)
         self.dip_ms = _count(self.dip_ms, dt_ms, not self.held)
         self.tails_ms = _count(self.tails_ms, dt_ms, self.held and facts.tails_small)
-        low_mv = self.get("restart_below_mv")
+        low_mv = in_force.restart_below_mv
         low = low_mv is not None and voltage_mv is not None and voltage_mv < low_mv
         self.low_ms = _count(self.low_ms, dt_ms, low)
         charging = facts.current_ma is not None and facts.current_ma > facts.idle_ma

@@ -20,6 +20,7 @@ class StoryPack:
         self.mood: dict[str, object] = {}
         self.silent = False
         self.frozen = False
+        self.sign = 1  # -1: its sensor is the wrong way round
         self.lists = random.random() < 0.2  # says each cell and sensor, not their extremes
         self.last: dict[str, object] = {}
 
@@ -57,9 +58,10 @@ class Story:
         whole = sum(other.weight for other in self.packs)
         low = self.cell_mv - pack.spread_mv
         high = self.cell_mv + pack.spread_mv
+        noise_ma = random.randint(-50, 50)
         fields: dict[str, object] = {
             "voltage_mv": self.cell_count * self.cell_mv + random.randint(-20, 20),
-            "current_ma": self.total_ma * pack.weight // whole + random.randint(-50, 50),
+            "current_ma": noise_ma + pack.sign * self.total_ma * pack.weight // whole,
             "soc_permille": max(0, min(1_000, (self.cell_mv - 2_800) * 3 // 2)),
             "soh_permille": 980,
             "capacity_mah": pack.capacity_mah,

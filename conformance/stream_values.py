@@ -53,11 +53,11 @@ REQUESTS: tuple[tuple[str, dict[str, object]], ...] = (
     ("cap_charge_current", {"value": 20_000}),
     ("cap_charge_current", {"value": 0, "lasts_ms": 20_000}),
     ("cap_discharge_current", {"value": 5_000, "lasts_ms": 60_000}),
-    ("cap_charge_voltage", {"value": 54_000, "lasts_ms": 3_000}),
+    ("cap_charge_voltage", {"value": 52_000, "lasts_ms": 300_000}),
     ("stop_charge", {}),
     ("stop_discharge", {"source": "phone"}),
-    ("top_soc_permille", {"value": 800}),
-    ("reserve_soc_permille", {"value": 400, "lasts_ms": 100_000}),
+    ("top_soc_permille", {"value": 700}),
+    ("reserve_soc_permille", {"value": 850, "lasts_ms": 100_000}),
     ("full_charge_every_days", {"value": 1}),
     ("restore_pack", {"pack": "ash"}),
     ("clear", {"field": "stop_charge"}),
@@ -162,7 +162,7 @@ def settings_for(random: Random, packs: Sequence[Named], cell_count: int) -> dic
     settings["cell_count"] = cell_count
     if random.random() < 0.6:
         settings["stages"] = _some(random, STAGE, 0.4)
-    if random.random() < 0.2:
+    if "local_refusal_stops_bank" in settings or random.random() < 0.1:
         settings["own_packs"] = [packs[0].name]
     return settings
 

@@ -24,15 +24,15 @@ LAST_SNAPSHOT = "last snapshot"  # stands for what the device answered, see `pla
 
 def rounds(story: Story) -> None:
     """Nothing in particular."""
-    for _ in range(story.random.randint(1, 8)):
+    for _ in range(story.random.randint(1, 5)):
         story.tick()
 
 
 def long_time(story: Story) -> None:
     """Many rounds in which the total swings, so that shares are learned and stages go by."""
-    usual_ms, story.gap_ms = story.gap_ms, story.random.choice((5_000, 10_000))
+    usual_ms, story.gap_ms = story.gap_ms, 10_000
     most_ma = 40_000 * len(story.packs)
-    for turn in range(story.random.randint(10, 60)):
+    for turn in range(story.random.randint(30, 100)):
         if turn % 6 == 0:
             story.aim_ma = story.random.randint(-most_ma, most_ma)
         story.tick()
@@ -61,7 +61,7 @@ def level(story: Story) -> None:
     """The cells are found elsewhere for a while; soon the stage is another."""
     usual_ms, story.gap_ms = story.gap_ms, 5_000
     story.cell_mv = story.random.choice(CELL_LEVELS_MV)
-    for _ in range(story.random.randint(1, 20)):
+    for _ in range(story.random.randint(1, 12)):
         story.tick()
     story.gap_ms = usual_ms
     if story.random.random() < 0.8:
@@ -98,8 +98,41 @@ def disconnect(story: Story) -> None:
 
 
 def freeze(story: Story) -> None:
-    """A pack goes on reporting the same."""
+    """A pack goes on reporting the same while the total swings."""
     story.any_pack().frozen = True
+    if story.random.random() < 0.3:
+        long_time(story)
+
+
+def turn_round(story: Story) -> None:
+    """A sensor is the wrong way round from the start."""
+    story.packs[0].sign = -1
+    long_time(story)
+
+
+def high_cell(story: Story) -> None:
+    """One cell is near its ceiling long before the bank is."""
+    pack = story.any_pack()
+    usual_ms, story.gap_ms = story.gap_ms, 10_000
+    pack.mood["cell_max_mv"] = 3_520
+    for _ in range(22):
+        story.tick()
+    pack.mood = {}
+    story.gap_ms = usual_ms
+
+
+def circulate(story: Story) -> None:
+    """With no total at all, one pack drives another to its limit, or beyond."""
+    taker, giver = story.packs[0], story.packs[-1]
+    flow_ma = taker.limit_ma * story.random.choice((96, 110)) // 100
+    usual_ms, story.gap_ms = story.gap_ms, 10_000
+    story.aim_ma = story.total_ma = 0
+    taker.mood["current_ma"] = flow_ma
+    giver.mood["current_ma"] = -flow_ma
+    for _ in range(story.random.choice((10, 10, 80))):
+        story.tick()
+    taker.mood, giver.mood = {}, {}
+    story.gap_ms = usual_ms
 
 
 def odd_report(story: Story) -> None:
@@ -175,16 +208,19 @@ def odd_request(story: Story) -> None:
 
 # In a calm stream and in a troubled one: how often (in parts of the whole), what.
 EVENTS: tuple[tuple[int, int, Callable[[Story], None]], ...] = (
-    (30, 30, rounds),
-    (9, 1, long_time),
+    (20, 20, rounds),
+    (2, 1, long_time),
     (1, 3, gap),
     (0, 1, fall_back),
     (6, 6, aim),
-    (8, 4, level),
+    (5, 3, level),
     (1, 9, mood),
     (2, 8, well_again),
     (0, 3, silence),
     (0, 2, freeze),
+    (1, 0, turn_round),
+    (1, 1, circulate),
+    (1, 1, high_cell),
     (1, 2, disconnect),
     (2, 4, odd_report),
     (2, 3, bus_meter),
@@ -205,7 +241,7 @@ def stream(seed: int) -> list[Op]:
     calm = story.random.random() < 0.5
     weights = [often if calm else troubled for often, troubled, _ in EVENTS]
     acts = [act for _, _, act in EVENTS]
-    for act in story.random.choices(acts, weights, k=story.random.choice((4, 8, 12))):
+    for act in story.random.choices(acts, weights, k=story.random.choice((3, 6, 12))):
         act(story)
     ask_why(story)
     story.say("snapshot")

@@ -5,4 +5,4 @@ import pytest
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     """`--streams N`: how many random streams every interpreter must answer alike."""
-    parser.addoption("--streams", type=int, default=200, help="random streams for tests/parity")
+    parser.addoption("--streams", type=int, default=100, help="random streams for tests/parity")

@@ -176,10 +176,14 @@ def orders(draw: st.DrawFn, names: list[str]) -> dict:
     kind = draw(
         st.sampled_from(["declare_removed", "declare_returned", "restore_pack", "start_bulk"])
     )
-    return {"kind": kind} if kind == "start_bulk" else {
-        "kind": kind,
-        "pack": draw(st.sampled_from(names)),
-    }
+    return (
+        {"kind": kind}
+        if kind == "start_bulk"
+        else {
+            "kind": kind,
+            "pack": draw(st.sampled_from(names)),
+        }
+    )
 
 
 @st.composite
@@ -226,7 +230,13 @@ def events(script: list[tuple], names: list[str], start_ms: int = 0) -> list[dic
             for name in names:
                 if saying[name] is not None:
                     made.append(
-                        {"op": "report", "t": now_ms, "pack": name, "sample": sample, **saying[name]}
+                        {
+                            "op": "report",
+                            "t": now_ms,
+                            "pack": name,
+                            "sample": sample,
+                            **saying[name],
+                        }
                     )
             now_ms += dt_ms
             made.append({"op": "step", "t": now_ms})

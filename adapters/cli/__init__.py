@@ -3,7 +3,7 @@
 main.py            arguments, exit codes, errors in one line
 simulate.py        a day without hardware          day_screen.py, picture.py
 bank.py            view, why, packs                screens.py
-logs.py            record, replay, device
+logs.py            record, replay, device          playback.py: a log run while it is read
 check.py           is a file right?                scenario_file.py
 words.py           the core's names in plain words
 """

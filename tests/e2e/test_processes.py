@@ -19,7 +19,7 @@ from adapters.cli.main import FINE, INTERRUPTED
 
 COMMAND = [sys.executable, "-m", "adapters.cli"]
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 30
+PATIENCE_S = 60
 RESET = {"op": "reset", "t": 0, "settings": {"packs": [{"pack": "oak"}, {"pack": "fir"}]}}
 
 
@@ -151,11 +151,15 @@ def test_a_followed_file_is_followed_until_ctrl_c(kept: Path) -> None:
         assert process.stderr.read() == "packyoke: interrupted\n"
 
 
-def test_ctrl_c_ends_a_day_quietly() -> None:
+def test_ctrl_c_ends_a_day_quietly(tmp_path: Path) -> None:
+    log = tmp_path / "day.log"
     with subprocess.Popen(
-        [*COMMAND, "simulate"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT
-    ) as process:
-        time.sleep(1.5)
+        [*COMMAND, "simulate", "--save", str(log)], stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True, cwd=ROOT,
+    ) as process:  # fmt: skip
+        ends_s = time.monotonic() + PATIENCE_S
+        while not (log.exists() and log.stat().st_size) and time.monotonic() < ends_s:
+            time.sleep(0.1)
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=PATIENCE_S)
     assert (process.returncode, out, err) == (INTERRUPTED, "", "packyoke: interrupted\n")

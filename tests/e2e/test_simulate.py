@@ -65,3 +65,22 @@ def test_without_matplotlib_the_remedy_is_told(
     code, _, err = packyoke("simulate", noon / "noon.toml", "--plot", noon / "day.png")
     assert code == UNREADABLE
     assert err == "packyoke: --plot needs matplotlib: pip install 'packyoke[plot]'\n"
+
+
+def test_the_how_to_s_scenario_is_fine_and_its_fault_is_seen(
+    tmp_path: Path, packyoke: Command
+) -> None:
+    """The page's own file, cut to the hour it talks about."""
+    page = Path(__file__).parents[2] / "docs" / "how-to" / "simulate-a-day.md"
+    text = page.read_text(encoding="utf-8").split("```toml\n")[1].split("```")[0]
+    day = tmp_path / "day.toml"
+    day.write_text(text, encoding="utf-8")
+    assert packyoke("check", day)[0] == FINE
+    hour = text.replace("seed = 1", "seed = 1\nstart_s = 35_400\nduration_s = 1_800")
+    hour = hour.replace("36_000", "600").replace("36_600", "1_200")
+    day.write_text(hour, encoding="utf-8")
+    code, out, _ = packyoke("simulate", day, "--json", "--save", tmp_path / "day.log.gz")
+    assert code == FINE
+    assert json.loads(out)["binding_s"]["charge_current"]["unheard"] > 500
+    _, out, _ = packyoke("why", "charge-current", tmp_path / "day.log.gz", "--at", "0:19")
+    assert "a silent pack, still connected" in out

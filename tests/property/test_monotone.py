@@ -48,9 +48,7 @@ def runs(draw, **settings):
     names = names_of(bank)
     script = draw(scripts(names, wishes(names)))
     most = sum(phase[0] for phase in script)
-    return Run(
-        bank, script, draw(starts), draw(st.sampled_from(names)), draw(st.integers(1, most))
-    )
+    return Run(bank, script, draw(starts), draw(st.sampled_from(names)), draw(st.integers(1, most)))
 
 
 class Twin:

@@ -163,7 +163,7 @@ def test_there_is_nothing_to_clear_but_wishes_in_force(fields: dict[str, object]
 def test_a_pack_that_reports_cannot_be_declared_removed(state: str) -> None:
     """Whoever speaks is connected."""
     site = Site("oak", "fir")
-    site.runs(2 if state == "recovering" else 10)
+    site.runs(1 if state == "recovering" else 10)
     if state == "late":
         site.falls_silent("fir")
         site.runs(15)

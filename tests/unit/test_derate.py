@@ -119,6 +119,9 @@ def test_the_coldest_and_the_hottest_sensor_both_count() -> None:
     unsaid: dict[str, object] = {"temperature_min_decic": None, "temperature_max_decic": None}
     assert adds("charge", **unsaid, temperatures_decic=[200, 30, 200]) == 20_000
     assert adds("charge", **unsaid, temperatures_decic=[200, 520, 200]) == 30_000
+    assert adds("charge", temperatures_decic=[200, 220]) == 100_000
+    cold = {"temperature_min_decic": 30}  # a stated extreme beats the list
+    assert adds("charge", **cold, temperatures_decic=[200, 210]) == 20_000
 
 
 def test_one_sensor_stands_for_both_ends() -> None:

@@ -157,6 +157,36 @@ def test_a_bus_reading_may_come_with_its_age(age_ms: int | None) -> None:
     assert (site.view.current_ma is None) is (age_ms == 9_000)
 
 
+def test_a_bus_reading_from_just_ahead_is_no_fresher_than_one_taken_now() -> None:
+    """Stamped 8 s ahead, it is stale fresh_ms after the next step, not 8 s later."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None)
+    site.bank.bus(BusReport(7, current_ma=50_000), site.now_ms + 8_000)
+    site.runs(11)
+    assert site.view.current_ma == 50_000
+    site.runs(1)
+    assert site.view.current_ma is None
+
+
+def test_a_bus_reading_that_was_overtaken_is_not_news() -> None:
+    """The older of two samples, delivered last, does not replace the newer."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None)
+    for sample, current_ma in ((6, 50_000), (5, 90_000)):
+        site.bank.bus(BusReport(sample, current_ma=current_ma), site.now_ms)
+    site.runs(1)
+    assert site.view.current_ma == 50_000
+
+
+def test_an_open_pack_with_an_unknown_current_has_no_row_either() -> None:
+    """The meter tells what flows in it, which is in the total, but it cannot be overloaded."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None, charge_path_closed=False)
+    site.bank.bus(BusReport(1, current_ma=15_000), site.now_ms)
+    site.runs(1)
+    assert headroom(site, "charge") == (15_000 + 80_000, "p0")
+
+
 def test_a_bus_meter_cannot_tell_two_unknown_currents() -> None:
     """With two unknown currents the meter does not help: nothing is allowed."""
     site = carrying(20_000, 0, 0)

@@ -19,6 +19,7 @@ from aggregator.plain import (
     report_from,
     request_from,
     settings_from,
+    settings_to_plain,
     view_to_plain,
 )
 from aggregator.view import ROW_FIELDS, VIEW_FIELDS
@@ -62,6 +63,19 @@ def test_every_setting_goes_through() -> None:
     assert (settings.own_packs, settings.charger_limits) == (["oak"], "output")
     assert settings.fresh_ms == 5_000
     assert settings_from({"packs": [OAK], "stages": None}).stages.absorption_ms == 1_800_000
+
+
+def test_settings_go_there_and_back() -> None:
+    """What settings become in JSON makes the same settings again."""
+    settings = settings_from(
+        {"packs": [OAK, {"pack": "fir", "capacity_mah": 5_000}], "cell_count": 8}
+    )
+    plain = settings_to_plain(settings)
+    assert json.loads(json_text(plain)) == json.loads(
+        json_text(settings_to_plain(settings_from(plain)))
+    )
+    assert settings_from(plain).packs[1].capacity_mah == 5_000
+    assert plain["cell_count"] == 8
 
 
 def test_the_keys_are_the_fields() -> None:

@@ -1,8 +1,5 @@
 """Live, late, unheard, removed: silence ages a pack, and unheard is not gone."""
 
-import pytest
-
-from aggregator.ticks import TICK_MASK
 from tests.bank import Site
 
 
@@ -118,118 +115,6 @@ def test_an_old_reading_is_no_fresh_one() -> None:
     site.says("oak", age_ms=10_000)
     site.runs(1)
     assert presence(site, "oak") == ("live", None)
-
-
-def test_staleness_latches_across_the_wrap_of_the_clock() -> None:
-    """A pack silent for one whole turn of the counter (298 h) does not look fresh again."""
-    site = Site("oak", "fir")
-    site.runs(10)
-    site.falls_silent("oak")
-    for _ in range(3):
-        site.runs(TICK_MASK // 3 // 1_000, every_s=TICK_MASK // 3 // 1_000)
-    site.runs(5)
-    assert presence(site, "oak") == ("unheard", "silent")
-    assert presence(site, "fir") == ("live", None)
-
-
-@pytest.mark.parametrize("start_ms", [TICK_MASK - 20_000, -20_000, 7 * TICK_MASK])
-def test_the_wrap_of_the_tick_is_invisible(start_ms: int) -> None:
-    """Silence is noticed at the same moment wherever the clock happens to stand."""
-    site = Site("oak", start_ms=start_ms)
-    site.runs(15)
-    site.falls_silent("oak")
-    site.runs(10)
-    assert presence(site, "oak")[0] == "live"
-    site.runs(1)
-    assert presence(site, "oak")[0] == "late"
-
-
-def test_time_going_backwards_makes_nobody_fresher() -> None:
-    """A clock that falls back a little stands still: silence goes on from where it was."""
-    site = Site("oak")
-    site.runs(10)
-    site.falls_silent("oak")
-    site.runs(8)
-    site.now_ms -= 7_000
-    site.runs(3)
-    assert presence(site, "oak")[0] == "live"
-    site.runs(1)
-    assert presence(site, "oak")[0] == "late"
-
-
-def test_a_clock_that_falls_far_back_leaves_every_age_in_doubt() -> None:
-    """Nobody knows how old a reading is then, so every pack must speak three times again."""
-    site = Site("oak")
-    site.runs(100)
-    site.now_ms = 0
-    site.runs(1)
-    assert presence(site, "oak") == ("unheard", "silent")
-    site.runs(3)
-    assert presence(site, "oak") == ("live", None)
-
-
-def test_a_reading_from_just_ahead_is_no_fresher_than_one_taken_now() -> None:
-    """A report stamped 8 s ahead is late after fresh_ms, not 8 s later."""
-    site = Site("oak")
-    site.runs(10)
-    site.now_ms += 8_000
-    site.reports("oak")
-    site.now_ms -= 8_000
-    site.falls_silent("oak")
-    site.runs(1)
-    site.runs(10)
-    assert presence(site, "oak")[0] == "live"
-    site.runs(1)
-    assert presence(site, "oak")[0] == "late"
-
-
-def test_a_reading_from_far_ahead_is_not_believed() -> None:
-    """A report stamped an hour ahead may be one from long ago, seen through the wrap."""
-    site = Site("oak")
-    site.runs(10)
-    site.now_ms += 3_600_000
-    site.reports("oak")
-    site.now_ms -= 3_600_000
-    site.falls_silent("oak")
-    site.runs(1)
-    assert presence(site, "oak") == ("unheard", "silent")
-
-
-@pytest.mark.parametrize("gap_s", [31, 432_000, 540_000, 1_073_741])
-def test_no_gap_between_two_steps_makes_an_old_reading_fresh(gap_s: int) -> None:
-    """However long nobody stepped, up to a whole turn of the counter: the pack is unheard."""
-    site = Site("oak")
-    site.runs(10)
-    site.falls_silent("oak")
-    site.runs(gap_s, every_s=gap_s)
-    site.runs(35)
-    assert presence(site, "oak") == ("unheard", "silent")
-
-
-def test_recovery_does_not_go_on_after_a_whole_turn_of_the_clock() -> None:
-    """One reading, 298 h of silence and two more are not three in a row."""
-    site = Site("oak")
-    site.runs(1)
-    site.falls_silent("oak")
-    for _ in range(4):
-        site.runs((TICK_MASK + 1) // 4_000, every_s=(TICK_MASK + 1) // 4_000)
-    site.speaks("oak")
-    site.runs(2)
-    assert presence(site, "oak")[0] == "unheard"
-    site.runs(1)
-    assert presence(site, "oak")[0] == "live"
-
-
-def test_delayed_readings_are_not_a_recovery() -> None:
-    """A silent pack's counter may start over once; the same two readings in turn are not news."""
-    site = Site("oak")
-    site.runs(5)
-    site.falls_silent("oak")
-    site.runs(40)
-    for sample in (70, 71, 70, 71, 70):
-        site.reports("oak", sample=sample)
-        site.runs(1)
-    assert presence(site, "oak")[0] == "unheard"
 
 
 def test_a_removed_pack_that_reports_counts_at_once() -> None:

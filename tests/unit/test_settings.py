@@ -149,6 +149,8 @@ def test_curves_may_come_as_lists_and_may_be_empty() -> None:
         (3_500, 0),
     )
     assert pack(charge_cell_curve=[]).charge_cell_curve == ()
+    widest = ((-1_000, 0), (10_000, 1_000))
+    assert pack(charge_cell_curve=widest).charge_cell_curve == widest
 
 
 @pytest.mark.parametrize("name", [None, "", "Oak", "o_k", "a" * 17, 7, [], {}])
@@ -247,16 +249,3 @@ def test_contradictions_elsewhere_are_refused() -> None:
 def test_the_owner_may_adjust_only_stage_numbers_within_their_range(rows: object) -> None:
     """`adjustable` names fields of the daily charge, with bounds inside the field's own."""
     assert field_of(stages, adjustable=rows) == "adjustable"
-
-
-def test_defaults_scale_with_the_cell_count() -> None:
-    """A bank of 8 cells gets half the voltages of one of 16."""
-    eight = bank(cell_count=8)
-    sixteen = bank()
-    for name in (
-        "charge_voltage_ceiling_mv",
-        "discharge_voltage_floor_mv",
-        "limp_voltage_mv",
-        "limp_low_voltage_mv",
-    ):
-        assert 2 * getattr(eight, name) == getattr(sixteen, name)

@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from aggregator import BusReport
 from aggregator.shares import BLOCK_MS, FULL, Shares, ratio, root
 from tests.bank import Site
 
@@ -121,6 +122,24 @@ def test_a_sensor_with_the_wrong_sign_discards_all_shares() -> None:
     assert ("share_implausible", None) not in site.findings()
 
 
+@pytest.mark.parametrize(
+    ("meter_permille", "learns"), [(1_000, True), (1_050, True), (950, True), (1_250, False)]
+)
+def test_a_bus_meter_is_a_second_opinion(meter_permille: int, learns: bool) -> None:
+    """Where a meter tells the total, shares that sum to less than 90 % of it are discarded."""
+    site = Site(*SPLIT).is_ready()
+    for minute in range(14):
+        total_ma = 60_000 if minute % 2 else 20_000
+        carry(site, total_ma)
+        for sample in range(12):
+            meter = BusReport(minute * 12 + sample, current_ma=total_ma * meter_permille // 1_000)
+            assert site.bank.bus(meter, site.now_ms) is None
+            site.runs(5, every_s=5)
+    site.runs(15)
+    assert (site.row("oak").share_permille is not None) is learns
+    assert (("share_implausible", None) in site.findings()) is not learns
+
+
 def test_shares_do_not_touch_the_charge_limit_unless_told() -> None:
     """By default the charge headroom is the same with shares as without."""
     rooms = []
@@ -132,11 +151,18 @@ def test_shares_do_not_touch_the_charge_limit_unless_told() -> None:
 
 
 @pytest.mark.parametrize(
-    ("direction", "sign"), [("charge", 1), ("discharge", -1)], ids=["charge", "discharge"]
+    ("direction", "sign", "told"),
+    [
+        ("charge", 1, {"charge_sharing": "learned"}),
+        ("charge", 1, {"charger_limits": "output"}),
+        ("discharge", -1, {"discharge_sharing": "learned"}),
+    ],
 )
-def test_told_so_a_direction_uses_upper_bounds_of_shares(direction: str, sign: int) -> None:
-    """With *_sharing = learned: total + least of room / upper share, from a steady reading."""
-    site = learned(**{direction + "_sharing": "learned"})
+def test_told_so_a_direction_uses_upper_bounds_of_shares(
+    direction: str, sign: int, told: dict[str, str]
+) -> None:
+    """Learned, and told to use it: total + least of room / upper share, from a steady reading."""
+    site = learned(**told)
     carry(site, sign * 40_000)
     site.runs(130, every_s=5)
     headroom = site.caps(direction + "_current")["headroom"].value

@@ -5,6 +5,7 @@ import json
 import pytest
 
 from aggregator import StageSettings
+from aggregator.cycle import FULL_MINUTES, FULL_MS, TIMERS
 from tests.bank import Site, in_absorption, in_float
 
 SHORT = StageSettings(absorption_ms=60_000, restart_min_interval_ms=0)
@@ -191,6 +192,14 @@ def test_a_spoilt_state_is_refused_and_names_the_place(key: str, value: object) 
     assert refused({**GOOD, key: value}) == key
 
 
+@pytest.mark.parametrize("timer", TIMERS)
+def test_a_timer_may_be_full_and_not_fuller(timer: str) -> None:
+    """The largest value that a timer counts to is taken back, one more is not."""
+    full = FULL_MINUTES if timer == "since_full_minutes" else FULL_MS
+    assert Site("oak", "fir").bank.restore({**GOOD, timer: full}, 0) is None
+    assert refused({**GOOD, timer: full + 1}) == timer
+
+
 @pytest.mark.parametrize("field", ["products", "squares", "connected"])
 @pytest.mark.parametrize("value", ["", 1.5, True, [], {}, -(10**30), 10**30])
 def test_spoilt_shares_are_refused(field: str, value: object) -> None:
@@ -228,6 +237,13 @@ def test_a_spoilt_wish_is_refused_and_nothing_is_taken(key: str, value: object) 
     assert refusal is not None
     assert refusal.field == "wish.0." + key
     assert site.bank.snapshot() == before
+
+
+def test_a_wish_may_be_in_its_last_millisecond() -> None:
+    """The shortest time that can be left is taken back."""
+    wish = {"kind": "cap_charge_current", "pack": "", "value": 1, "left_ms": 1, "source": ""}
+    state = {**GOOD, **{"wish.0." + name: part for name, part in wish.items()}}
+    assert Site("oak", "fir").bank.restore(state, 0) is None
 
 
 def test_a_latch_cannot_be_restored_with_an_end() -> None:

@@ -30,6 +30,14 @@ def test_the_target_is_what_packs_and_owner_allow() -> None:
     assert site.view.stage == "absorption"
 
 
+def test_a_dwell_of_nothing_still_needs_something_to_dwell_on() -> None:
+    """With dwell_ms = 0 the target, or a cell, must be there for a step; at rest neither is."""
+    site = day(dwell_ms=0)
+    assert site.view.stage == "bulk"
+    site.says(voltage_mv=55_050)
+    assert site.runs(1).stage == "absorption"
+
+
 # Absorption.
 
 

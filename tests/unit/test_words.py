@@ -4,12 +4,13 @@ import pytest
 
 from adapters.cli import words
 from aggregator import LIMITS
+from aggregator.cycle import STAGES
 from aggregator.findings import BANK_FINDINGS, PACK_FINDINGS
 from aggregator.limits import CURRENT_RULES, VOLTAGE_RULES
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD
 from aggregator.presence import DECLARED, FROZEN, NEVER_HEARD, SILENT
 from aggregator.rows import REASONS
-from aggregator.stages import STAGES, TRANSITIONS
+from aggregator.stages import TRANSITIONS
 
 TABLES = {
     "rules": (words.RULES, [row[0] for row in CURRENT_RULES + VOLTAGE_RULES]),
