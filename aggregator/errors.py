@@ -38,7 +38,10 @@ class SettingsError(ValueError):
         self.field = field
         self.expected = expected
         self.got = told(got)
-        super().__init__(field + ": expected " + expected + ", got " + self.got)
+        super().__init__(field)
+
+    def __str__(self) -> str:
+        return self.field + ": expected " + self.expected + ", got " + self.got
 
 
 class Refusal:

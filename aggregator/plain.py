@@ -95,7 +95,6 @@ def _moved(error: SettingsError, place: str) -> SettingsError:
     """Return the same error with `place` in front of its field."""
     moved = SettingsError(place + "." + error.field, error.expected, None)
     moved.got = error.got
-    moved.args = (moved.field + ": expected " + moved.expected + ", got " + moved.got,)
     return moved
 
 
