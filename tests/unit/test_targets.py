@@ -127,7 +127,7 @@ def test_no_target(name: str) -> None:
 )
 def test_misbehaviour_is_told(program: str, told: str) -> None:
     """Every way to break the protocol says what was seen."""
-    target = open_target(python(program), answer_s=0.5)
+    target = open_target(python(program), answer_s=3.0)
     with pytest.raises(TargetError) as caught:
         target.ask(HELLO)
     target.close()
