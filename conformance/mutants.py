@@ -1,7 +1,7 @@
 """How strong is the kit? Bugs are sown into a small bridge, one at a time; each must be found.
 
 `python -m conformance.mutants` prints the kill matrix: which vectors find each bug, and which
-requirement fuzzing shows to be breached. the kill matrix is its output. A bug is one
+requirement fuzzing shows to be breached. A bug is one
 line of the bridge's source, exchanged for another (bridge/catalogue.py).
 """
 
@@ -137,7 +137,7 @@ def matrix(workers: int) -> Iterator[Kill]:
 
 
 def page(kills: list[Kill]) -> str:
-    """Return the kill matrix."""
+    """Return the kill matrix as a page."""
     used = {name for kill in kills for name in kill.vectors}
     idle = [case.id for case in load() if case.id not in used]
     lines = [
