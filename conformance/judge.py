@@ -33,7 +33,7 @@ PROFILES = {
     "wire": ("wire",),
     "all": ("merge", "limits", "silence", "requests", "stages", "wire"),
 }
-GIVE_UP_AFTER = 4  # errors in a row with nothing answered in between
+GIVE_UP_AFTER = 4  # cases in a row in which nothing but hello was answered
 LONGEST_REAL_MS = 120_000  # of a case, where the driver's time has to be waited for
 
 
@@ -78,9 +78,11 @@ class Judge:
 
     def __init__(self, target: Target, wait: Callable[[float], object] = sleep) -> None:
         self.target = target
-        self.identity: Identity | None = None
+        self.identity: Identity | None = None  # of the target as it is open now
+        self.last_identity: Identity | None = None  # of whoever last said hello
         self._wait = wait
-        self._silent = 0  # errors in a row with nothing answered
+        self._silent = 0  # cases in a row with nothing answered
+        self._answered = False  # in this case
 
     def each(self, cases: Iterable[Case]) -> Iterator[Verdict]:
         """Yield a verdict for every case, whatever the target does."""
@@ -93,16 +95,19 @@ class Judge:
 
     def one(self, case: Case) -> Verdict:
         """Judge one case."""
+        self._answered = False
         try:
             if self.identity is None:
                 self.target.reopen()
-                self.identity = identify(self.target)
-            self._silent = 0
+                self.identity = self.last_identity = identify(self.target)
             reason = self._skips(case, self.identity)
-            return Verdict(case, SKIP, reason) if reason else self._tell(case, self.identity)
+            if reason:
+                return Verdict(case, SKIP, reason)
+            verdict = self._tell(case, self.identity)
+            self._silent = 0
+            return verdict
         except TargetError as error:
-            if self.identity is None:
-                self._silent += 1
+            self._silent = 0 if self._answered else self._silent + 1
             self.identity = None
             self.target.close()
             return Verdict(case, ERROR, str(error))
@@ -122,6 +127,7 @@ class Judge:
         else:
             reset = {"op": "reset", "t": case.start_ms, "settings": case.settings}
             outcome = self.target.ask(reset)
+            self._answered = True
             if not outcome["ok"]:
                 return self._refused(case, Step(0, reset), outcome)
         named: dict[str, Plain] = {}
@@ -135,6 +141,7 @@ class Judge:
                 raise TargetError(f"step {step.place}: {error}") from error
             if answer is None:
                 continue
+            self._answered = True
             if step.name:
                 named[step.name] = answer
             text = missed(step.expect, answer, named)

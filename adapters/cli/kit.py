@@ -1,0 +1,222 @@
+"""`packyoke judge` and `packyoke fuzz`: the conformance kit against any bridge."""
+
+import argparse
+import json
+import sys
+from collections import deque
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from time import monotonic
+from typing import Any
+
+from rich.console import Console, Group, RenderableType
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+from rich.text import Text
+
+from adapters.cli import screens
+from adapters.config import BadFileError
+from aggregator.plain import json_text
+from conformance.judge import ERROR, PASS, PROFILES, SKIP, VERDICTS, Judge, Verdict, with_known
+from conformance.reports import (
+    as_json,
+    as_junit,
+    as_markdown,
+    case_plain,
+    conformant,
+    summary,
+    verdict_line,
+)
+from conformance.requirements import BY_ID
+from conformance.targets import ANSWER_S, Target, TargetNameError, open_target
+from conformance.vectors import Case, VectorError, load, load_file
+
+FINE, FOUND, USAGE, UNREADABLE, INTERRUPTED = 0, 1, 2, 3, 130
+SHOWN_BYTES = 300  # of an answer
+
+TARGET = "stdio:COMMAND, tcp:HOST:PORT, serial:PORT[@BAUD] or self (our own device)"
+
+
+def add_judge(commands: Any) -> None:
+    """Add `judge`."""
+    text = "tell a bridge the kit's stories, and judge what comes back"
+    made = commands.add_parser("judge", help=text, description=text)
+    made.add_argument("target", metavar="TARGET", help=TARGET)
+    made.add_argument("--profile", choices=PROFILES, default="basic", help="basic: merging, limits,"
+                      " silence, requests; timed: and the daily charge; wire: hostile lines; all")  # fmt: skip
+    made.add_argument(
+        "--case", metavar="ID", action="append", help="this case only; may be repeated"
+    )
+    made.add_argument("--vectors", metavar="FILE", type=Path, help="the cases of this file instead")
+    made.add_argument("--known", metavar="FILE", type=Path,
+                      help='known failures, {"LIM-004": "why"}; one that passes is an error')  # fmt: skip
+    made.add_argument("--strict", action="store_true", help="a missed SHOULD is found, too")
+    made.add_argument("--answer-s", metavar="S", type=float, default=ANSWER_S,
+                      help="seconds that an answer may take (2)")  # fmt: skip
+    made.add_argument("--list", action="store_true", help="list the cases, and ask nothing")
+    made.add_argument("--json", action="store_true", help="one object a line: each case, then all")
+    made.add_argument("--report", metavar="FILE", type=Path, help="write the report as JSON")
+    made.add_argument("--junit", metavar="FILE", type=Path, help="write it as JUnit XML")
+    made.add_argument("--markdown", metavar="FILE", type=Path, help="write it as Markdown")
+    made.set_defaults(run=run_judge)
+
+
+def run_judge(chosen: argparse.Namespace) -> int:
+    """Judge a target; what is known when Ctrl-C comes is printed all the same."""
+    cases = _cases(chosen)
+    known = _known(chosen.known, cases)
+    if chosen.list:
+        for case in cases:
+            print(f"{case.id}  {case.level:6}  {case.title}")
+        return FINE
+    target = _target(chosen)
+    judge = Judge(target)
+    verdicts: list[Verdict] = []
+    interrupted = False
+    try:
+        with _progress("judging", len(cases)) as advance:
+            for verdict in with_known(judge.each(cases), known):
+                verdicts.append(verdict)
+                if chosen.json:
+                    print(json_text(case_plain(verdict)), flush=True)
+                advance()
+    except KeyboardInterrupt:
+        interrupted = True
+    finally:
+        target.close()
+    identity = judge.last_identity
+    _write(chosen, judge, verdicts)
+    if chosen.json:
+        print(json_text(summary(chosen.target, identity, verdicts)))
+    else:
+        screens.console().print(_screen(chosen, judge, verdicts))
+    if interrupted:
+        print(f"packyoke: interrupted after {len(verdicts)} of {len(cases)} cases", file=sys.stderr)
+        return INTERRUPTED
+    if verdicts and all(verdict.verdict == ERROR for verdict in verdicts):
+        return UNREADABLE
+    return FINE if conformant(verdicts, chosen.strict) else FOUND
+
+
+def _target(chosen: argparse.Namespace) -> Target:
+    try:
+        return open_target(chosen.target, chosen.answer_s)
+    except TargetNameError as error:
+        print(f"packyoke: {error}", file=sys.stderr)
+        raise SystemExit(USAGE) from None
+    except ModuleNotFoundError:
+        print("packyoke: serial: needs pyserial: pip install 'packyoke[serial]'", file=sys.stderr)
+        raise SystemExit(UNREADABLE) from None
+
+
+def _cases(chosen: argparse.Namespace) -> tuple[Case, ...]:
+    try:
+        cases = load_file(chosen.vectors) if chosen.vectors else load(PROFILES[chosen.profile])
+        everything = cases if chosen.vectors else load()
+    except VectorError as error:
+        raise BadFileError([str(error)]) from error
+    if not chosen.case:
+        return cases
+    by_id = {case.id: case for case in everything}
+    unknown = [name for name in chosen.case if name not in by_id]
+    if unknown:
+        print(f"packyoke: --case: no such case: {', '.join(unknown)}", file=sys.stderr)
+        raise SystemExit(USAGE)
+    return tuple(by_id[name] for name in chosen.case)
+
+
+def _known(path: Path | None, cases: tuple[Case, ...]) -> dict[str, str]:
+    """Read the known failures; an id that no vector has is a mistake."""
+    if path is None:
+        return {}
+    try:
+        plain = json.loads(path.read_text(encoding="utf-8"))
+    except ValueError as error:
+        raise BadFileError([f"{path}: not JSON: {error}"]) from error
+    if not isinstance(plain, dict) or not all(isinstance(why, str) for why in plain.values()):
+        raise BadFileError([f'{path}: expected an object such as {{"LIM-004": "why"}}'])
+    ids = {case.id for case in (*cases, *load())}
+    strange = sorted(set(plain) - ids)
+    if strange:
+        raise BadFileError([f"{path}: no such case: {', '.join(strange)}"])
+    return plain
+
+
+def _write(chosen: argparse.Namespace, judge: Judge, verdicts: list[Verdict]) -> None:
+    identity = judge.last_identity
+    if chosen.report:
+        text = json.dumps(as_json(chosen.target, identity, verdicts), indent=1)
+        chosen.report.write_text(text + "\n", encoding="utf-8")
+    if chosen.junit:
+        chosen.junit.write_text(as_junit(chosen.target, verdicts), encoding="utf-8")
+    if chosen.markdown:
+        text = as_markdown(chosen.target, identity, verdicts)
+        chosen.markdown.write_text(text, encoding="utf-8")
+
+
+def _screen(chosen: argparse.Namespace, judge: Judge, verdicts: list[Verdict]) -> RenderableType:
+    """What a person sees: every case that did not pass, a table of areas, the last word."""
+    parts: list[RenderableType] = []
+    shown = [verdict for verdict in verdicts if verdict.verdict not in (PASS, SKIP)]
+    told: dict[str, int] = {}
+    for verdict in shown:
+        told[verdict.detail] = told.get(verdict.detail, 0) + 1
+        if told[verdict.detail] <= 3 or verdict.verdict != ERROR:
+            parts += [_told(verdict), Text()]
+    hidden = len(shown) - len(parts) // 2
+    if hidden:
+        parts += [Text(f"and {hidden} more that ended the same way"), Text()]
+    table = screens.table("area", *(name.replace("_", " ") for name in VERDICTS))
+    for area in dict.fromkeys(verdict.case.area for verdict in verdicts):
+        of_area = [verdict for verdict in verdicts if verdict.case.area == area]
+        counts = [sum(1 for v in of_area if v.verdict == name) for name in VERDICTS]
+        table.add_row(area, *(str(count) if count else "" for count in counts))
+    identity = judge.last_identity
+    who = f"{identity.name} {identity.version}" if identity else "nobody answered"
+    parts += [Text(f"{who} behind {chosen.target}"), table, Text(verdict_line(verdicts))]
+    return Group(*parts)
+
+
+def _told(verdict: Verdict) -> RenderableType:
+    """One case: what was sent, what came back, and why it matters."""
+    case = verdict.case
+    rows = [("seen", verdict.detail)]
+    if verdict.sent:
+        rows.append(("sent", verdict.sent[:SHOWN_BYTES]))
+    if verdict.came is not None and "view" not in verdict.came:
+        rows.append(("came", json.dumps(verdict.came)[:SHOWN_BYTES]))
+    if verdict.verdict != ERROR:
+        for name in case.requirements:
+            rows.append((BY_ID[name].level.upper(), f"{name}: {BY_ID[name].text}"))
+        rows.append(("harm", case.harm))
+    grid = Table.grid(padding=(0, 1))
+    for name, value in rows:
+        grid.add_row("", Text(name, style="dim"), Text(value))
+    heading = f"{case.id}  {verdict.verdict.replace('_', ' ')}: {case.title}"
+    return Group(Text(heading, style="bold"), grid)
+
+
+@contextmanager
+def _progress(what: str, total: int) -> Iterator[Any]:
+    """A bar on standard error, if that is a terminal; the block gets a function to call a case."""
+    bar = Progress(
+        TextColumn(what),
+        BarColumn(complete_style="none", finished_style="none"),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        disable=not sys.stderr.isatty(),
+    )
+    task = bar.add_task("", total=total, rate="")
+    times: deque[float] = deque([monotonic()], maxlen=50)
+
+    def advance() -> None:
+        times.append(monotonic())
+        rate = (len(times) - 1) / max(times[-1] - times[0], 1e-6)
+        bar.update(task, advance=1, rate=f"{rate:.0f} cases/s")
+
+    with bar:
+        yield advance
