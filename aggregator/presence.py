@@ -51,7 +51,9 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     """
     age_ms = since(now_ms, pack.taken_ms)
     if pack.presence == REMOVED or pack.presence == UNHEARD:
-        if age_ms > bank.unheard_ms and (pack.recovered or pack.silence == FROZEN):
+        if pack.recovered or pack.silence == FROZEN:
+            if 0 <= age_ms <= bank.unheard_ms:
+                return min(bank.fresh_ms, bank.unheard_ms - age_ms + 1)
             _become(pack, pack.presence, SILENT)  # it has stopped saying even that
         return bank.fresh_ms
     if -bank.fresh_ms <= age_ms < 0:  # no fresher than one taken now
