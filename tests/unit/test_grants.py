@@ -1,5 +1,7 @@
 """What a silent pack lets the bank do: its grant, never more than it took itself, default nothing."""
 
+import pytest
+
 from aggregator import PackSettings
 from tests.bank import Site
 
@@ -50,3 +52,19 @@ def test_a_silent_pack_that_refused_last_gets_no_grant() -> None:
     site.falls_silent("fir")
     site.runs(100)
     assert site.view.charge_current_limit_ma == 0
+
+
+@pytest.mark.parametrize(
+    ("last_ma", "granted_ma"), [(40_000, 8_000), (40_001, 0), (None, 8_000), (-50_000, 8_000)]
+)
+def test_a_pack_that_falls_silent_above_its_limit_gets_no_grant(
+    last_ma: int | None, granted_ma: int
+) -> None:
+    """It was being brought back, and nobody knows how far that got; at its limit it was fine."""
+    granted = PackSettings("fir", capacity_mah=200_000, unheard_charge_current_ma=8_000)
+    site = Site("oak", granted)
+    site.says("fir", current_ma=last_ma, charge_current_limit_ma=40_000)
+    site.runs(10)
+    site.falls_silent("fir")
+    site.runs(31)
+    assert site.caps("charge_current")["unheard"].value == granted_ma

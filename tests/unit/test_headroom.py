@@ -64,6 +64,14 @@ def test_discharge_is_open_beforehand(count: int, total_ma: int) -> None:
     assert headroom(site, "discharge")[0] == total_ma
 
 
+def test_only_packs_with_a_path_share_the_room() -> None:
+    """Of three packs one is open: the room is widened as for two."""
+    site = carrying(0, 0, 0)
+    site.says("p2", discharge_path_closed=False)
+    site.runs(60)
+    assert headroom(site, "discharge")[0] == 125_000
+
+
 def test_discharge_grows_from_a_steady_reading() -> None:
     """From 40 A each, held steady, 60 A of room count 1.25-fold on top of the 80 A that flow."""
     site = carrying(-40_000, -40_000)
@@ -106,6 +114,16 @@ def test_a_steady_reading_counts_with_its_lowest_total() -> None:
         site.says("p0", current_ma=-40_000)
         site.runs(8)
     assert headroom(site, "discharge")[0] == 75_000 + 60_000 * 5 // 4
+
+
+def test_a_steady_window_is_as_long_as_a_reading_may_be_old() -> None:
+    """With fresh_ms = 20 s a total that moves every 15 s is never steady, with 10 s it sometimes is."""
+    for fresh_ms, widened in ((20_000, False), (10_000, True)):
+        site = carrying(-40_000, -40_000, fresh_ms=fresh_ms, unheard_ms=60_000)
+        for turn in range(20):
+            site.says(current_ma=-30_000 if turn % 2 else -40_000)
+            site.runs(15)
+        assert (headroom(site, "discharge")[0] > 60_000 + 70_000) is widened
 
 
 def test_a_late_pack_spoils_the_steady_reading() -> None:

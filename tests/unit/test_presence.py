@@ -1,5 +1,7 @@
 """Live, late, unheard, removed: silence ages a pack, and unheard is not gone."""
 
+import pytest
+
 from tests.bank import Site
 
 
@@ -83,6 +85,15 @@ def test_a_sample_that_was_overtaken_is_not_news() -> None:
     assert site.bank.step(site.now_ms).current_ma == 0
 
 
+@pytest.mark.parametrize(("ahead", "news"), [(32_767, True), (32_768, False)])
+def test_a_sample_is_ahead_up_to_half_the_counter(ahead: int, news: bool) -> None:
+    """A gap of many lost readings is a gap; half the counter and more is a step back."""
+    site = Site("oak")
+    site.runs(10)
+    site.reports("oak", sample=10 + ahead, current_ma=9_000)
+    assert site.bank.step(site.now_ms).current_ma == (9_000 if news else 0)
+
+
 def test_the_sample_counter_wraps() -> None:
     """After 65535 comes 0, and that is the next reading."""
     site = Site("oak")
@@ -144,3 +155,30 @@ def test_a_returned_pack_is_unheard_until_it_reports() -> None:
     site.speaks("fir")
     site.runs(3)
     assert presence(site, "fir") == ("live", None)
+
+
+@pytest.mark.parametrize(
+    ("age_ms", "shown"),
+    [(10_000, "live"), (10_001, "unheard"), (30_000, "unheard"), (30_001, "removed")],
+)
+def test_a_removed_pack_that_reports_late_is_there_again(age_ms: int, shown: str) -> None:
+    """A reading too old to count still tells that the pack is on the bus; an ancient one does not."""
+    site = Site("oak", "fir")
+    site.falls_silent("fir")
+    site.runs(60)
+    site.asks("declare_removed", pack="fir")
+    site.says("fir", age_ms=age_ms)
+    site.speaks("fir")
+    site.runs(1)
+    assert presence(site, "fir")[0] == shown
+
+
+def test_a_pack_that_stops_in_the_middle_of_its_recovery_does_not_report() -> None:
+    """Two readings and then silence for longer than unheard_ms: it may be declared removed."""
+    site = Site("oak", "fir")
+    site.runs(2)
+    site.falls_silent("fir")
+    site.runs(30)
+    assert site.asks("declare_removed", pack="fir") is not None
+    site.runs(1)
+    assert site.asks("declare_removed", pack="fir") is None

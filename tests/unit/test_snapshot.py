@@ -168,8 +168,13 @@ def test_the_owners_adjustments_survive_within_todays_bounds() -> None:
     """A value that the installer no longer allows is dropped."""
     before = Site("oak", stages=StageSettings(adjustable=(("absorption_ms", 0, 600_000),)))
     before.asks("adjust_stage", field="absorption_ms", value=500_000)
-    for high, kept in ((600_000, True), (400_000, False)):
-        stages = StageSettings(adjustable=(("absorption_ms", 0, high),))
+    for low, high, kept in (
+        (0, 500_000, True),
+        (500_000, 600_000, True),
+        (0, 499_999, False),
+        (500_001, 600_000, False),
+    ):
+        stages = StageSettings(adjustable=(("absorption_ms", low, high),))
         site = restarted(before, "oak", stages=stages)
         assert ("adjusted.absorption_ms" in site.bank.snapshot()) is kept
 
