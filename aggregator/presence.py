@@ -29,8 +29,11 @@ def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSetting
     """Take note of a new reading that was taken at `taken_ms`."""
     gap_ms = since(taken_ms, pack.taken_ms)
     pack.taken_ms = taken_ms
-    if since(now_ms, taken_ms) > bank.fresh_ms:
+    age_ms = since(now_ms, taken_ms)
+    if age_ms > bank.fresh_ms:
         pack.recovered = 0
+        if pack.presence == REMOVED and age_ms <= bank.unheard_ms:
+            _become(pack, UNHEARD, SILENT)  # too old to count, and yet it is there
     elif pack.presence == REMOVED or pack.presence == LATE:
         _become(pack, LIVE, None)
     elif pack.presence == UNHEARD and (moved or pack.silence != FROZEN):
@@ -48,7 +51,9 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     """
     age_ms = since(now_ms, pack.taken_ms)
     if pack.presence == REMOVED or pack.presence == UNHEARD:
-        if age_ms > bank.unheard_ms and (pack.recovered or pack.silence == FROZEN):
+        if pack.recovered or pack.silence == FROZEN:
+            if 0 <= age_ms <= bank.unheard_ms:
+                return min(bank.fresh_ms, bank.unheard_ms - age_ms + 1)
             _become(pack, pack.presence, SILENT)  # it has stopped saying even that
         return bank.fresh_ms
     if -bank.fresh_ms <= age_ms < 0:  # no fresher than one taken now
