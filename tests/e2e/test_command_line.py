@@ -86,7 +86,17 @@ def test_exit_codes_tell_what_went_wrong(
 def test_only_commands_that_exist_are_listed(packyoke: Command) -> None:
     _, out, _ = packyoke("--help")
     listed = re.findall(r"^    (\w+) ", out, re.MULTILINE)
-    assert listed == ["simulate", "view", "why", "packs", "record", "replay", "check", "device"]
+    assert listed == [
+        "simulate",
+        "view",
+        "why",
+        "packs",
+        "record",
+        "replay",
+        "check",
+        "device",
+        "judge",
+    ]
     for command in listed:
         assert packyoke(command, "--help")[0] == FINE
 
