@@ -34,6 +34,7 @@ PROFILES = {
     "all": ("merge", "limits", "silence", "requests", "stages", "wire"),
 }
 GIVE_UP_AFTER = 4  # cases in a row in which nothing but hello was answered
+OPTIONAL = ("bus", "why", "snapshot", "restore", "may_speak")  # operations a bridge may leave out
 LONGEST_REAL_MS = 120_000  # of a case, where the driver's time has to be waited for
 
 
@@ -144,6 +145,8 @@ class Judge:
             self._answered = True
             if step.name:
                 named[step.name] = answer
+            if self._optional(step) and answer.get("error") == "unsupported":
+                return Verdict(case, SKIP, f"step {step.place}: it does not know this operation")
             text = missed(step.expect, answer, named)
             if text:
                 verdict = MISSED[case.level]
@@ -165,9 +168,11 @@ class Judge:
         return self.target.ask(request)
 
     @staticmethod
+    def _optional(step: Step) -> bool:
+        return step.request is not None and step.request.get("op") in OPTIONAL
+
+    @staticmethod
     def _refused(case: Case, step: Step, answer: Plain) -> Verdict:
-        if answer.get("error") == "unsupported":
-            return Verdict(case, SKIP, f"step {step.place}: it does not know this operation")
         text = f"step {step.place}: it refuses what it should take: {answer.get('error')}"
         return Verdict(case, MISSED[case.level], text, _shown(step), answer)
 

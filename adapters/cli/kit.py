@@ -1,4 +1,4 @@
-"""`packyoke judge` and `packyoke fuzz`: the conformance kit against any bridge."""
+"""`packyoke judge`: the vectors against any bridge."""
 
 import argparse
 import json
@@ -70,7 +70,7 @@ def run_judge(chosen: argparse.Namespace) -> int:
         for case in cases:
             print(f"{case.id}  {case.level:6}  {case.title}")
         return FINE
-    target = _target(chosen)
+    target = open_named(chosen)
     judge = Judge(target)
     verdicts: list[Verdict] = []
     interrupted = False
@@ -99,7 +99,8 @@ def run_judge(chosen: argparse.Namespace) -> int:
     return FINE if conformant(verdicts, chosen.strict) else FOUND
 
 
-def _target(chosen: argparse.Namespace) -> Target:
+def open_named(chosen: argparse.Namespace) -> Target:
+    """Return the target on the command line; leave with a line if it names none."""
     try:
         return open_target(chosen.target, chosen.answer_s)
     except TargetNameError as error:

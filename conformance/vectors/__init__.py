@@ -100,7 +100,9 @@ def spelt_out(steps: list[Plain], settings: Plain, healthy: Plain) -> Iterator[S
 
     def report(plain: Plain) -> Plain:
         pack = plain.get("pack")
-        made = {**healthy, "sample": (samples.get(str(pack), 0) + 1) % 65_536, **plain}
+        first: Plain = {key: plain[key] for key in ("op", "t", "pack") if key in plain}
+        sample = (samples.get(str(pack), 0) + 1) % 65_536
+        made: Plain = {**first, "sample": sample, **healthy, **plain}
         if type(made["sample"]) is int:
             samples[str(pack)] = made["sample"]
         return made

@@ -96,6 +96,7 @@ def test_only_commands_that_exist_are_listed(packyoke: Command) -> None:
         "check",
         "device",
         "judge",
+        "fuzz",
     ]
     for command in listed:
         assert packyoke(command, "--help")[0] == FINE
