@@ -3,7 +3,8 @@
 from hypothesis import assume, event, given
 from hypothesis import strategies as st
 
-from tests.property.linear_bank import Loop, linear_banks
+from aggregator import Request
+from tests.property.linear_bank import LinearBank, Loop, linear_banks
 
 SECOND_MS = 1_000
 
@@ -117,3 +118,42 @@ def test_a_fallen_limit_is_approached_where_nothing_is_known(truth, data, start_
                 assert left_ma <= by_share_ma + 1
                 assert left_ma <= max(0, truth.offsets_ma[i]) * excess_ma // flow_ma + 1
         total_ma = after_ma
+
+
+@given(
+    linear_banks(least=3, ratio=4),
+    st.lists(st.integers(-100, 100), min_size=1, max_size=3),
+    st.booleans(),
+)
+def test_a_pack_that_joins_is_counted_from_its_first_word(truth, percents, returns):
+    """A pack that the owner had removed is connected again and takes or gives what its voltage makes
+    it: from the step after its first report on, both limits are safe totals for the new bank, or 0,
+    while every pack is within its own limit; readings from before it joined count no more."""
+    last = len(truth.names) - 1
+    offsets = [offset_ma + truth.offsets_ma[last] // last for offset_ma in truth.offsets_ma[:last]]
+    offsets[0] -= sum(offsets)
+    without = LinearBank(truth.weights[:last], offsets, truth.limits_ma[:last])
+    loop = Loop(truth, path_settle_ms=30_000)
+    loop.truth = without
+    loop.turn(0)
+    assert (
+        loop.core.request(Request("declare_removed", pack=truth.names[last]), loop.now_ms) is None
+    )
+    total_ma = 0
+    for percent in [0, *percents]:
+        total_ma = without.most_ma() * percent // 100
+        for _ in range(20):
+            loop.turn(total_ma)
+    if returns:
+        loop.core.request(Request("declare_returned", pack=truth.names[last]), loop.now_ms)
+    loop.truth = truth
+    charge_ma = discharge_ma = 0
+    for _ in range(60):
+        flows = [truth.reading_ma(i, total_ma) for i in range(last + 1)]
+        limits = truth.limits_ma
+        assume(all(-own_ma <= flow <= own_ma for flow, own_ma in zip(flows, limits, strict=True)))
+        charge_ma = loop.turn(total_ma)
+        discharge_ma = loop.core.step(loop.now_ms).discharge_current_limit_ma
+        for i, own_ma in enumerate(limits):
+            assert charge_ma == 0 or not truth.over(i, charge_ma, own_ma)
+            assert discharge_ma == 0 or truth.over(i, -discharge_ma, -own_ma - 2)
