@@ -14,7 +14,10 @@ from aggregator.view import ROW_FIELDS, VIEW_FIELDS
 from tests.sources import CODE, ROOT, files, functions, texts, tree
 
 # ---- Layers: where a file lies (the first row that fits), and what of ours it may import.
-COMMON_ADAPTERS = "adapters.config adapters.structure adapters.toml_file adapters.log"
+COMMON_ADAPTERS = (
+    "adapters.config adapters.structure adapters.toml_file adapters.log "
+    "adapters.links adapters.counts adapters.meaning adapters.assembly"
+)
 RECORDS = "aggregator.report aggregator.settings aggregator.requests aggregator.view"
 LAYERS = (
     ("aggregator/", ""),  # itself, relatively; see test_core_subset.py
