@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
+from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, reason
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, SystemView
 from aggregator.errors import Refusal
@@ -37,6 +38,7 @@ class Gateway:
         links: Sequence[Link],
         journal: Journal,
         keeper: Keeper | None = None,
+        recorder: Recorder | None = None,
         step_ms: int = 500,
         clock_ms: Callable[[], int] = monotonic_ms,
     ) -> None:
@@ -51,7 +53,13 @@ class Gateway:
         self._clock_ms = clock_ms
         self._news = asyncio.Event()
         self._turned: asyncio.Future[None] | None = None
-        self.view = self.bank.step(clock_ms())
+        now_ms = clock_ms()
+        self.view = self.bank.step(now_ms)
+        self._recorder = recorder
+        if recorder is not None:
+            recorder.start(settings, now_ms, self.view)
+            self.heard.append(recorder.heard)
+            self.watchers.append(recorder.stepped)
 
     def now_ms(self) -> int:
         """The bank's counter of milliseconds."""
@@ -87,9 +95,7 @@ class Gateway:
 
     async def run(self) -> None:
         """Run until cancelled, then let the links say their last words and keep the state."""
-        went_on = self.keeper.restore(self.bank, self.now_ms())
-        if went_on is not None:
-            self.journal.tell("state", what=went_on)
+        self._restore()
         tasks = [
             asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
         ]
@@ -101,7 +107,21 @@ class Gateway:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             self._save()
+            if self._recorder is not None:
+                self._recorder.close()
             self.journal.tell("stopped")
+
+    def _restore(self) -> None:
+        now_ms = self.now_ms()
+        state, what = self.keeper.kept()
+        if state is not None:
+            refusal = self.bank.restore(state, now_ms)
+            if refusal is not None:
+                what = self.keeper.put_aside(str(refusal))
+            elif self._recorder is not None:
+                self._recorder.restored(state, now_ms)
+        if what is not None:
+            self.journal.tell("state", what=what)
 
     async def _steps(self) -> None:
         while True:
@@ -140,6 +160,9 @@ class Gateway:
             await asyncio.sleep(LOOK_EVERY_S)
             self.journal.looked_at(self.links)
             self.journal.packs(self.view)
+            if self._recorder is not None and self._recorder.trouble is not None:
+                self.journal.tell("trouble", what=self._recorder.trouble)
+                self._recorder = None
             if time.monotonic() - saved_s >= SAVE_EVERY_S:
                 saved_s = time.monotonic()
                 self._save()
