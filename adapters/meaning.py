@@ -13,7 +13,8 @@ Arithmetic is in fractions: 0.1 is a tenth. A measured value is rounded to the n
 to its safe side. A value the core could not take is unknown, never a number.
 """
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from math import isfinite
 from typing import Any, Literal
@@ -21,7 +22,16 @@ from typing import Any, Literal
 from attrs import field as attr
 from attrs import frozen
 
-from aggregator.report import ALARMS, BUS_INTS, REPORT_FLAGS, REPORT_INTS, REPORT_LISTS
+from adapters.toml_file import Complaint, Place
+from aggregator.errors import told
+from aggregator.report import (
+    ALARMS,
+    BUS_INTS,
+    MOST_CELLS,
+    REPORT_FLAGS,
+    REPORT_INTS,
+    REPORT_LISTS,
+)
 
 # Unit of a bus -> (unit of the core, factor, offset in the core's unit).
 UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
@@ -154,6 +164,29 @@ class Meaning:
         return tuple(sorted(found))
 
 
+def complaints_of(meaning: Meaning, names: Sequence[str], place: Place) -> Iterator[Complaint]:
+    """Yield what cannot be right in a row of a map; `names`: the fields it may be about."""
+    if meaning.field not in names:
+        near = difflib.get_close_matches(meaning.field, names, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else "see the page of report fields"
+        yield Complaint((*place, "field"), "a field of the records", told(meaning.field), hint)
+    if not meaning.scale or not isfinite(meaning.scale):
+        yield Complaint((*place, "scale"), "a number other than 0", f"{meaning.scale:g}")
+    if meaning.positive == "discharge" and not meaning.field.endswith("_ma"):
+        yield Complaint((*place, "positive"), "nothing: this is no current", "discharge")
+    if meaning.bit is not None and not 0 <= meaning.bit <= 63:
+        yield Complaint((*place, "bit"), "0..63", str(meaning.bit))
+    if meaning.number is not None and not 1 <= meaning.number <= MOST_CELLS:
+        yield Complaint((*place, "number"), f"1..{MOST_CELLS}", str(meaning.number))
+    if meaning.field in ALARM_SETS and not meaning.bits:
+        yield Complaint((*place, "bits"), "which bit is which alarm", "nothing")
+    for bit, alarm in meaning.bits.items():
+        if not bit.isdecimal() or int(bit) > 63:
+            yield Complaint((*place, "bits"), "bits 0..63", told(bit))
+        if alarm not in ALARMS:
+            yield Complaint((*place, "bits", bit), f"one of {', '.join(ALARMS)}", told(alarm))
+
+
 def merged(rows: Sequence[tuple[Meaning, Value | None]]) -> dict[str, object]:
     """Return the fields that several rows say together: alarms united, lists put in order.
 
@@ -175,6 +208,3 @@ def merged(rows: Sequence[tuple[Meaning, Value | None]]) -> dict[str, object]:
         values = [elements.get(number) for number in range(1, len(elements) + 1)]
         fields[name] = None if None in values else tuple(values)
     return fields
-
-
-__all__ = ["ALARMS", "FIELDS", "UNITS", "Meaning", "Value", "exact", "merged", "rounded"]
