@@ -89,16 +89,6 @@ def rounded(value: Fraction, name: str) -> int:
     return (2 * value.numerator + value.denominator) // (2 * value.denominator)
 
 
-def _fits(meaning: "Meaning", _: object, unit: str | None) -> None:
-    if unit is None:
-        return
-    if unit not in UNITS:
-        raise ValueError("one of " + ", ".join(UNITS))
-    core = UNITS[unit][0]
-    if not meaning.field.split("[")[0].endswith("_" + core):
-        raise ValueError(f"a unit that fits {meaning.field}")
-
-
 @frozen(kw_only=True)
 class Meaning:
     """What one number means; the keys of a row in an owner's map. See the module's text.
@@ -112,7 +102,7 @@ class Meaning:
     field: str
     scale: float = 1.0
     offset: float = 0.0
-    unit: str | None = attr(default=None, validator=_fits)
+    unit: str | None = None
     positive: Literal["charge", "discharge"] = "charge"
     no_data: list[float] = attr(factory=list)
     bit: int | None = None
@@ -164,12 +154,20 @@ class Meaning:
         return tuple(sorted(found))
 
 
+def _fits(unit: str, field: str) -> bool:
+    return unit in UNITS and field.endswith("_" + UNITS[unit][0])
+
+
 def complaints_of(meaning: Meaning, names: Sequence[str], place: Place) -> Iterator[Complaint]:
     """Yield what cannot be right in a row of a map; `names`: the fields it may be about."""
     if meaning.field not in names:
         near = difflib.get_close_matches(meaning.field, names, n=1)
         hint = f'did you mean "{near[0]}"?' if near else "see the page of report fields"
         yield Complaint((*place, "field"), "a field of the records", told(meaning.field), hint)
+    elif meaning.unit is not None and not _fits(meaning.unit, meaning.field):
+        fitting = [unit for unit in UNITS if _fits(unit, meaning.field)]
+        expected = f"one of {', '.join(fitting)}" if fitting else "no unit here"
+        yield Complaint((*place, "unit"), expected, told(meaning.unit))
     if not meaning.scale or not isfinite(meaning.scale):
         yield Complaint((*place, "scale"), "a number other than 0", f"{meaning.scale:g}")
     if meaning.positive == "discharge" and not meaning.field.endswith("_ma"):

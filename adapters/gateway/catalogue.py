@@ -69,10 +69,21 @@ def _json_lines() -> tuple[dict[str, TalkerKind], dict[str, TalkerKind]]:
     return {"json-lines": hears}, {"json-lines": says}
 
 
+def _frames() -> dict[str, TalkerKind]:
+    from adapters.framed.description import load_map
+    from adapters.framed.talker import FramesTalker, HearsFrames
+
+    def make(chosen: HearsFrames, around: Surroundings) -> FramesTalker:
+        description = load_map(chosen.file(around.folder))
+        return FramesTalker(description, chosen.packs, chosen.answer_ms, chosen.gap_ms)
+
+    return {"frames": TalkerKind(HearsFrames, make, lambda chosen: list(chosen.packs))}
+
+
 def _stream(settings: type, transport: Callable[[Any], Transport[bytes]]) -> LinkKind:
     """Return a kind of link that moves bytes: the same is heard and said on all of them."""
     hears, says = _json_lines()
-    return LinkKind(settings, transport, hears, says)
+    return LinkKind(settings, transport, hears | _frames(), says)
 
 
 def _serial() -> LinkKind:
