@@ -268,7 +268,7 @@ def test_every_mistake_is_told_in_one_pass(tmp_path: Path) -> None:
     with pytest.raises(BadFileError) as caught:
         described(tmp_path, wrong)
     told = "\n".join(caught.value.complaints)
-    for part in ("board.toml:11: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum: expected one of", "CRC-17", "up to 17",
+    for part in ("board.toml:10: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum: expected one of", "CRC-17", "up to 17",
                  'did you mean "voltage_mv"?'):  # fmt: skip
         assert part in told
     assert len(caught.value.complaints) == 4
