@@ -25,6 +25,8 @@ WRITE_ONE, WRITE_MANY = 6, 16
 READS = (COILS, DISCRETE_INPUTS, HOLDING, INPUT)
 BITS = (COILS, DISCRETE_INPUTS)  # here a "register" is one bit, 0 or 1
 
+OTHERS_SPEAK = ("quiet", "follower", "candidate")  # roles in which another board has the word
+
 ORDERS = ("high_first", "low_first")
 
 
