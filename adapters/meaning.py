@@ -16,7 +16,8 @@ to its safe side. A value the core could not take is unknown, never a number.
 import difflib
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
-from math import isfinite
+from functools import cached_property
+from math import isfinite, lcm
 from typing import Any, Literal
 
 from attrs import field as attr
@@ -80,13 +81,18 @@ def exact(number: float) -> Fraction:
     return Fraction(repr(number))
 
 
+def divided(over: int, under: int, name: str) -> int:
+    """Divide a field's value: limits to their safe side, what is measured to the nearest."""
+    if name in DOWN:
+        return over // under
+    if name in UP:
+        return -(-over // under)
+    return (2 * over + under) // (2 * under)
+
+
 def rounded(value: Fraction, name: str) -> int:
     """Round a value of a field: limits to their safe side, what is measured to the nearest."""
-    if name in DOWN:
-        return value.numerator // value.denominator
-    if name in UP:
-        return -(-value.numerator // value.denominator)
-    return (2 * value.numerator + value.denominator) // (2 * value.denominator)
+    return divided(value.numerator, value.denominator, name)
 
 
 @frozen(kw_only=True)
@@ -143,9 +149,19 @@ class Meaning:
         sign = -1 if self.positive == "discharge" else 1
         return sign * exact(self.scale) * per_unit, sign * exact(self.offset) * per_unit + zero
 
-    def _quantity(self, raw: float) -> int | None:
+    @cached_property
+    def line(self) -> tuple[int, int, int]:
+        """(a, b, c) of core value = (a · raw + b) / c: fractions are slow, and made only once."""
         factor, shift = self._factors()
-        value = rounded(exact(raw) * factor + shift, self.field)
+        under = lcm(factor.denominator, shift.denominator)
+        return int(factor * under), int(shift * under), under
+
+    def _quantity(self, raw: float) -> int | None:
+        over, plus, under = self.line
+        if type(raw) is int:
+            value = divided(raw * over + plus, under, self.field)
+        else:
+            value = rounded((exact(raw) * over + plus) / under, self.field)
         low, high = LIST_RANGES.get(self.field) or RANGES.get(self.field) or BUS_RANGES[self.field]
         return value if low <= value <= high else None
 
