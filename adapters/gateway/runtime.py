@@ -1,0 +1,150 @@
+"""The gateway's loop: links bring records, the bank steps, links are told; until it is stopped.
+
+Whatever a link brings is followed by a step at once, so that a denial is in the next frame that
+goes out; besides, the bank steps every `step_ms`. Links run beside it, each as its own task: none
+can hold up the step, and one that fails takes nothing else with it.
+"""
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable, Sequence
+
+from adapters.gateway.journal import Journal
+from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
+from adapters.links import Link, Record, reason
+from aggregator import Aggregator, BankSettings, BusReport, PackReport, SystemView
+from aggregator.errors import Refusal
+from aggregator.ticks import TICK_MASK
+
+LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
+
+Watcher = Callable[[int, SystemView], None]
+Heard = Callable[[int, Record, Refusal | None], None]
+
+
+def monotonic_ms() -> int:
+    """The host's monotonic clock as the core's counter."""
+    return time.monotonic_ns() // 1_000_000 & TICK_MASK
+
+
+class Gateway:
+    """One bank among its links; the `Site` that they see."""
+
+    def __init__(
+        self,
+        settings: BankSettings,
+        links: Sequence[Link],
+        journal: Journal,
+        keeper: Keeper | None = None,
+        step_ms: int = 500,
+        clock_ms: Callable[[], int] = monotonic_ms,
+    ) -> None:
+        self.bank = Aggregator(settings)
+        self.links = list(links)
+        self.journal = journal
+        self.keeper = keeper or Keeper(None)
+        self.quiet = False  # on purpose: nothing goes to a charger
+        self.watchers: list[Watcher] = []  # called after every step
+        self.heard: list[Heard] = []  # called for every record
+        self._step_s = step_ms / 1_000
+        self._clock_ms = clock_ms
+        self._news = asyncio.Event()
+        self._turned: asyncio.Future[None] | None = None
+        self.view = self.bank.step(clock_ms())
+
+    def now_ms(self) -> int:
+        """The bank's counter of milliseconds."""
+        return self._clock_ms()
+
+    def may_speak(self) -> bool:
+        """May a frame go to a charger now?"""
+        return not self.quiet and self.bank.may_speak(self.now_ms())
+
+    def take(self, records: Sequence[Record], by: str) -> None:
+        """Hand records to the bank; the next step follows at once."""
+        now_ms = self.now_ms()
+        for record in records:
+            if isinstance(record, PackReport):
+                refusal = self.bank.accept(record, now_ms)
+            elif isinstance(record, BusReport):
+                refusal = self.bank.bus(record, now_ms)
+            else:
+                refusal = self.bank.request(record, now_ms)
+                self.journal.tell("request", link=by, kind=record.kind, pack=record.pack,
+                                  value=record.value, refused=refusal and str(refusal))  # fmt: skip
+            if refusal is not None:
+                self.journal.refused(by, str(refusal))
+            for heard in self.heard:
+                heard(now_ms, record, refusal)
+        self._news.set()
+
+    async def turn(self, most_s: float) -> None:
+        """Wait for the next step, at most so long."""
+        if self._turned is None:
+            self._turned = asyncio.get_running_loop().create_future()
+        await asyncio.wait([self._turned], timeout=most_s)
+
+    async def run(self) -> None:
+        """Run until cancelled, then let the links say their last words and keep the state."""
+        went_on = self.keeper.restore(self.bank, self.now_ms())
+        if went_on is not None:
+            self.journal.tell("state", what=went_on)
+        tasks = [
+            asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
+        ]
+        tasks.append(asyncio.create_task(self._look()))
+        try:
+            await self._steps()
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            self._save()
+            self.journal.tell("stopped")
+
+    async def _steps(self) -> None:
+        while True:
+            self.step()
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._news.wait(), self._step_s)
+            self._news.clear()
+
+    def step(self) -> SystemView:
+        """Step the bank once, and tell everybody who waits."""
+        now_ms = self.now_ms()
+        self.view = self.bank.step(now_ms)
+        turned, self._turned = self._turned, None
+        if turned is not None and not turned.done():
+            turned.set_result(None)
+        self.journal.stepped(self.view)
+        for watcher in self.watchers:
+            watcher(now_ms, self.view)
+        return self.view
+
+    async def _kept_running(self, link: Link) -> None:
+        """Run a link; a mistake of ours in one adapter must not silence the others."""
+        while True:
+            try:
+                await link.run(self)
+                return
+            except Exception as error:  # whatever it is: told, and tried again
+                link.counts.trouble = f"{type(error).__name__}: {reason(error)}"
+                self.journal.tell("failed", link=link.name, what=link.counts.trouble)
+            await asyncio.sleep(5.0)
+
+    async def _look(self) -> None:
+        """Tell of links and packs, and keep the state, now and then."""
+        saved_s = time.monotonic()
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self.journal.looked_at(self.links)
+            self.journal.packs(self.view)
+            if time.monotonic() - saved_s >= SAVE_EVERY_S:
+                saved_s = time.monotonic()
+                self._save()
+
+    def _save(self) -> None:
+        trouble = self.keeper.save(self.bank)
+        if trouble is not None:
+            self.journal.tell("trouble", what=trouble)
