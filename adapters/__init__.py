@@ -6,6 +6,7 @@ cli/           the command line and what a person sees; composes all the others
 links.py       how anything talks to the bank: talkers, transports, links; back-off
 counts.py      what a talker or a link has seen (board-safe)
 meaning.py     what a number on a bus means: unit, scale, sign, "no data"; both ways
+capture.py     one thing that a map reads out of a recording
 assembly.py    whole reports out of parts
 config.py      TOML files into settings, every mistake in one pass
 structure.py   plain values into records, gathering what is wrong

@@ -1,4 +1,4 @@
-"""A number out of a payload, plain or JSON; and a payload out of numbers.
+"""A number out of a payload, plain or JSON.
 
 A payload is anybody's: it is bounded, it must be UTF-8, JSON must be as RFC 8259 has it (no NaN, no
 infinity), and whatever is not right refuses the whole message with one line.
@@ -6,7 +6,7 @@ infinity), and whatever is not right refuses the whole message with one line.
 
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, NoReturn
 
 from adapters.mqtt.topic_map import Row
@@ -100,16 +100,3 @@ def _number_of_text(text: str, row: Row) -> float | None:
     if abs(number) > LARGEST_NUMBER:
         raise BadPayloadError(f"no number for {row.field}: {text[:40]!a}")
     return int(number) if number.is_integer() else number
-
-
-def nested(numbers: Mapping[tuple[str, ...], Any]) -> Any:
-    """Return the document in which each pointer's steps lead to its value."""
-    if () in numbers:
-        return numbers[()]
-    branches: dict[str, dict[tuple[str, ...], Any]] = {}
-    for steps, value in numbers.items():
-        branches.setdefault(steps[0], {})[steps[1:]] = value
-    made = {step: nested(rest) for step, rest in branches.items()}
-    if list(made) == [str(number) for number in range(len(made))]:
-        return list(made.values())
-    return made

@@ -1,19 +1,18 @@
 """An owner's map of topics: TOML, checked whole. docs/how-to/mqtt.md tells it by example.
 
-    kind = "topics"
+kind = "topics"
 
-    [[topics]]
-    topic = "shed/{pack}/state"        {pack}: the pack's name on the bus
-      [[topics.values]]                a row of adapters.meaning.Meaning, and where the number stands
-      field = "voltage_mv"
-      pointer = "/dc/voltage"          RFC 6901; left out: the payload is the number itself
-      unit = "V"
+[[topics]]
+topic = "shed/{pack}/state"        {pack}: the pack's name on the bus
+  [[topics.values]]                a row of adapters.meaning.Meaning, and where the number stands
+  field = "voltage_mv"
+  pointer = "/dc/voltage"          RFC 6901; left out: the payload is the number itself
+  unit = "V"
 """
 
 import difflib
 import re
 from pathlib import Path
-from typing import Any
 
 from attrs import field as attr
 from attrs import frozen
@@ -175,5 +174,3 @@ def _row_complaints(row: Row, about: str) -> list[Complaint]:
     if row.field in ALARM_SETS and not row.bits:
         complaints.append(Complaint(("bits",), 'which bit means what: {0 = "other"}', "nothing"))
     return complaints
-
-

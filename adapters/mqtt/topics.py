@@ -1,4 +1,4 @@
-"""Packs that publish topics: messages to reports by an owner's map, and reports to messages.
+"""Packs that publish topics: messages to reports, by an owner's map.
 
 What the broker had kept ("retained") is of unknown age. It never makes a reading: it is passed over,
 or, where the map says so, taken for a topic that comes seldom (`keep_s`), which cannot make a pack
@@ -8,27 +8,28 @@ A pack counts only once every topic that could forbid or limit something has bee
 within its `keep_s`; until then its reports are held back: an unknown permission is none.
 """
 
-import json
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
+
+from attrs import field as attr
+from attrs import frozen
 
 from adapters.assembly import Assembly
 from adapters.counts import Counts
 from adapters.links import Record
-from adapters.meaning import ALARM_SETS, LIST_RANGES, Meaning, Value, merged
+from adapters.meaning import LIST_RANGES, Value, merged
 from adapters.mqtt.payload import (
     MISSING,
     BadPayloadError,
     at,
     document_of,
-    nested,
     number_of,
     steps_of,
     text_of,
 )
-from adapters.mqtt.topic_map import PACK, Row, Topic, TopicMap
+from adapters.mqtt.topic_map import PACK, Row, Topic, TopicMap, load_map
 from aggregator import BusReport, PackReport, SystemView
-from aggregator.report import REPORT_FLAGS
 from aggregator.ticks import since
 
 Message = tuple[str, bytes, bool, int]  # topic, payload, retained, qos
@@ -47,13 +48,19 @@ class Source:
     def __init__(self, topic: Topic, name: str) -> None:
         self.topic = topic
         self.part = topic.topic
-        step = name.replace("~", "~0").replace("/", "~1")
+        self.name = filled(topic.topic, name)
         self.rows = [
-            (row, None if row.pointer is None else steps_of(filled(row.pointer, step)))
-            for row in topic.values
+            (row, None if row.pointer is None else steps_of(row.pointer)) for row in topic.values
         ]
         self.json = self.rows[0][1] is not None
         self.kept: bytes | None = None  # what came last from the broker's store
+
+    def is_news(self, payload: bytes) -> bool:
+        """May a message that the broker had kept count, and is it another one than before?"""
+        if not self.topic.retained or self.kept == payload:
+            return False
+        self.kept = payload
+        return True
 
     def readings(self, document: Any) -> list[Reading]:
         """Return what a document (or a plain text) says. Raises BadPayloadError."""
@@ -85,7 +92,6 @@ class Pack:
 
     def __init__(self, pack: str, topic_map: TopicMap, name: str) -> None:
         self.sources = [Source(topic, name) for topic in topic_map.topics]
-        self.topics = [filled(topic.topic, name) for topic in topic_map.topics]
         self._assembly = Assembly(pack, {one.part: one.topic.keep_ms for one in self.sources})
         self._guards = {
             one.part: one.topic.keep_ms
@@ -119,18 +125,15 @@ class TopicTalker:
     def __init__(self, topic_map: TopicMap, packs: Mapping[str, str]) -> None:
         self.counts = Counts()
         self._about_bus = topic_map.about == "bus"
-        self._routes: dict[str, list[tuple[Pack, Source]]] = {}
-        told: set[tuple[str, tuple[str, ...] | None]] = set()
+        self._routes: dict[str, tuple[Pack, Source]] = {}
         for pack, name in ({BUS: BUS} if self._about_bus else packs).items():
             if not name or any(sign in name for sign in "+#/\0"):
                 raise ValueError(f"a name on the bus for {pack}, without + # and /, not {name!r}")
             member = Pack(pack, topic_map, name)
-            for topic, source in zip(member.topics, member.sources, strict=True):
-                places = {(topic, steps) for _, steps in source.rows}
-                if places & told:
-                    raise ValueError(f"{PACK} in a topic or in its pointers, to tell packs apart")
-                told |= places
-                self._routes.setdefault(topic, []).append((member, source))
+            for source in member.sources:
+                if source.name in self._routes:
+                    raise ValueError(f"{PACK} in each topic, to tell packs apart")
+                self._routes[source.name] = (member, source)
 
     @property
     def subscriptions(self) -> Sequence[str]:
@@ -141,24 +144,22 @@ class TopicTalker:
         """Nothing to announce; what was heard keeps its age."""
 
     def received(self, item: Message, now_ms: int) -> Sequence[Record]:
-        """Return the reports that a message completes."""
+        """Return the report that a message completes."""
         topic, payload, retained, _ = item
-        routes = self._routes.get(topic)
-        if routes is None:
+        if topic not in self._routes:
             return ()
-        if retained:
-            routes = [route for route in routes if _is_news(route[1], payload)]
-            if not routes:
-                return ()
+        pack, source = self._routes[topic]
+        if retained and not source.is_news(payload):
+            return ()
         self.counts.received += 1
         try:
-            document = document_of(payload) if routes[0][1].json else text_of(payload)
-            said = [(pack, source, source.fields(document)) for pack, source in routes]
+            document = document_of(payload) if source.json else text_of(payload)
+            fields = source.fields(document)
         except BadPayloadError as error:
             self.counts.refuse(f"{topic}: {error}")
             return ()
-        reports = [pack.put(source, fields, now_ms) for pack, source, fields in said]
-        return [self._record(report) for report in reports if report is not None]
+        report = pack.put(source, fields, now_ms)
+        return () if report is None else (self._record(report),)
 
     def _record(self, report: PackReport) -> Record:
         if not self._about_bus:
@@ -175,59 +176,29 @@ class TopicTalker:
         return ()
 
 
-def _is_news(source: Source, payload: bytes) -> bool:
-    """May a message that the broker had kept count, and is it another one than before?"""
-    if not source.topic.retained or source.kept == payload:
-        return False
-    source.kept = payload
-    return True
+@frozen(kw_only=True)
+class TopicSettings:
+    """Packs on a broker: which map, and whose topics.
 
-
-# ---- The other side: what a pack with such topics would publish.
-
-
-def messages(topic_map: TopicMap, name: str, report: PackReport) -> list[Message]:
-    """Return the messages that tell a report, as the pack called `name` on the bus.
-
-    A plain topic without a number to tell and without a text for "no data" is left out.
+    `map`: a file, relative to the site's. `pack`: a pack of the bank that the bus calls by the same
+    name; or `packs`: pack -> its name on the bus; neither for a meter on the common bus.
     """
-    made = []
-    for topic in topic_map.topics:
-        source = Source(topic, name)
-        numbers: dict[tuple[str, ...], Any] = {}
-        for row, steps in source.rows:
-            told = _told(row, getattr(report, row.field))
-            if steps is not None and isinstance(numbers.get(steps), int) and isinstance(told, int):
-                told |= numbers[steps]  # several bits of one number
-            numbers[steps or ()] = told
-        if source.json:
-            text = json.dumps(nested(numbers), ensure_ascii=False)
-        elif numbers[()] is None:
-            continue
-        else:
-            text = str(numbers[()])
-        made.append((filled(topic.topic, name), text.encode(), topic.retained, 0))
-    return made
+
+    map: str
+    pack: str = ""
+    packs: dict[str, str] = attr(factory=dict)
+
+    @property
+    def names(self) -> dict[str, str]:
+        """The packs, and what the bus calls them."""
+        return {self.pack: self.pack} if self.pack else self.packs
 
 
-def _told(row: Row, value: Any) -> Any:
-    """Return what stands in a payload for a value: a number, a text, a list, or None."""
-    if row.field in LIST_RANGES and value is not None:
-        if row.number is None:
-            return [_number(row, one) for one in value]
-        value = value[row.number - 1] if row.number <= len(value) else None
-    if value is None:
-        return row.unknown[0] if row.unknown else None
-    if row.field in ALARM_SETS:
-        return sum(1 << int(bit) for bit, alarm in row.bits.items() if alarm in value)
-    if row.field in REPORT_FLAGS:
-        number = (row.true if value else row.false)[0]
-        if row.bit is not None:
-            return number << row.bit
-        return next((word for word, meant in row.words.items() if meant == number), number)
-    return _number(row, value)
-
-
-def _number(row: Meaning, value: int) -> int | float:
-    exactly = row.raw(value)
-    return int(exactly) if exactly.denominator == 1 else float(exactly)
+def topic_talker(settings: TopicSettings, folder: Path) -> TopicTalker:
+    """Return a talker for a map in `folder`. Raises BadFileError, ValueError."""
+    topic_map = load_map(folder / settings.map)
+    if (topic_map.about == "bus") == bool(settings.names):
+        raise ValueError("pack or packs for a map about packs, neither for one about the bus")
+    if settings.pack and settings.packs:
+        raise ValueError("pack or packs, not both")
+    return TopicTalker(topic_map, settings.names)

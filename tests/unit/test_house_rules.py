@@ -16,7 +16,7 @@ from tests.sources import CODE, ROOT, files, functions, texts, tree
 # ---- Layers: where a file lies (the first row that fits), and what of ours it may import.
 COMMON_ADAPTERS = (
     "adapters.config adapters.structure adapters.toml_file adapters.log "
-    "adapters.links adapters.counts adapters.meaning adapters.assembly"
+    "adapters.links adapters.counts adapters.meaning adapters.assembly adapters.capture"
 )
 RECORDS = "aggregator.report aggregator.settings aggregator.requests aggregator.view"
 LAYERS = (
