@@ -134,16 +134,16 @@ class Meaning:
 
     def raw(self, value: Any) -> Fraction:
         """Return the number that says `value` (in the core's unit), before rounding to the bus."""
-        factor, shift = self._factors()
+        factor, shift = self.factors()
         return (Fraction(value) - shift) / factor
 
     def raw_rounded(self, value: int) -> int:
         """Return the whole number that says `value`, rounded to the field's safe side."""
-        factor, _ = self._factors()
+        factor, _ = self.factors()
         exactly = self.raw(value)
         return rounded(exactly, self.field) if factor > 0 else -rounded(-exactly, self.field)
 
-    def _factors(self) -> tuple[Fraction, Fraction]:
+    def factors(self) -> tuple[Fraction, Fraction]:
         """Return (factor, shift): core value = raw x factor + shift."""
         _, per_unit, zero = UNITS[self.unit] if self.unit else ("", Fraction(1), Fraction(0))
         sign = -1 if self.positive == "discharge" else 1
@@ -152,7 +152,7 @@ class Meaning:
     @cached_property
     def line(self) -> tuple[int, int, int]:
         """(a, b, c) of core value = (a · raw + b) / c: fractions are slow, and made only once."""
-        factor, shift = self._factors()
+        factor, shift = self.factors()
         under = lcm(factor.denominator, shift.denominator)
         return int(factor * under), int(shift * under), under
 

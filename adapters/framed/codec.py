@@ -5,7 +5,7 @@ from typing import Any
 
 from attrs import frozen
 
-from adapters.checksums import Checksum, checksum
+from adapters.checksums import checksum
 from adapters.framed.description import ORDERS, TYPES, Description, Frame, FrameField
 from adapters.meaning import ALARM_SETS, LIST_RANGES, Value, merged
 from aggregator import PackReport
@@ -32,7 +32,8 @@ class FrameCodec:
         self.start = frame.bytes_of(frame.start, address)
         self.end = frame.bytes_of(frame.end, address)
         self._order = ORDERS[description.order]
-        self._sum: Checksum | None = checksum(frame.checksum) if frame.checksum else None
+        self._sum = None if frame.checksum is None else checksum(frame.checksum)
+        self._sum_size = 0 if frame.checksum is None else frame.checksum.bits // 8
         self.request = frame.bytes_of(frame.request, address)
         if self.request and description.request_checksum and self._sum is not None:
             self.request += self._sum_bytes(self.request[frame.checksum_from :])
@@ -72,12 +73,12 @@ class FrameCodec:
                 return f"{frame.name}: not written in hex digits"
         behind = len(self.end) if frame.text == "hex" else frame.checksum_before_end
         if self._sum is not None:
-            at = len(data) - behind - self._sum.size
+            at = len(data) - behind - self._sum_size
             if at < frame.checksum_from:
                 return f"{frame.name}: too short for its checksum"
-            found = data[at : at + self._sum.size]
+            found = data[at : at + self._sum_size]
             if found != self._sum_bytes(data[frame.checksum_from : at]):
-                return f"{frame.name}: wrong {frame.checksum}"
+                return f"{frame.name}: wrong checksum"
         readings = []
         for row, number, form, at in self._rows:
             if at + form.size > len(data):
@@ -89,7 +90,7 @@ class FrameCodec:
     def _sum_bytes(self, data: bytes) -> bytes:
         assert self._sum is not None
         order = "little" if self.frame.checksum_order == "little" else "big"
-        return self._sum.over(data).to_bytes(self._sum.size, order)  # type: ignore[arg-type]  # a literal
+        return self._sum(data).to_bytes(self._sum_size, order)  # type: ignore[arg-type]  # a literal
 
     def write(self, report: PackReport) -> bytes:
         """Return the frame that says what a report says, as the pack would send it.
@@ -100,7 +101,7 @@ class FrameCodec:
         size = frame.length or max(at + form.size for _, _, form, at in self._rows)
         behind = len(self.end) if frame.length is None or frame.text else frame.checksum_before_end
         if frame.length is None:
-            size += behind + (self._sum.size if self._sum else 0)
+            size += behind + self._sum_size
         data = bytearray(size)
         data[: len(self.start)] = self.start
         for row, number, form, at in self._rows:
@@ -112,8 +113,8 @@ class FrameCodec:
             form_of_length = self._order + LENGTH_FORMS[frame.length_size]
             struct.pack_into(form_of_length, data, frame.length_at, size - frame.length_adds)
         if self._sum is not None:
-            at = len(data) - behind - self._sum.size
-            data[at : at + self._sum.size] = self._sum_bytes(bytes(data[frame.checksum_from : at]))
+            at = len(data) - behind - self._sum_size
+            data[at : at + self._sum_size] = self._sum_bytes(bytes(data[frame.checksum_from : at]))
         if frame.text == "hex":
             inner = data[len(self.start) : len(data) - len(self.end)]
             return self.start + inner.hex().upper().encode() + self.end

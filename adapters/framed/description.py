@@ -11,7 +11,7 @@
     length = 24                   # of the whole frame [bytes]; or length_at, length_size, length_adds
     end = "0D"                    # how it ends, if it does so always
     text = ""                     # "hex": what is between start and end is written in hex digits
-    checksum = "CRC-16/MODBUS"    # left out: none; see checksums.py
+    checksum = { kind = "crc", name = "CRC-16/MODBUS" }   # left out: none; see checksums.py
     checksum_order = "little"
     checksum_from = 0             # first byte that it covers; it covers all up to itself
     checksum_before_end = 0       # bytes of the frame behind it
@@ -35,7 +35,7 @@ from typing import Literal
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.checksums import NAMES, checksum
+from adapters.checksums import ChecksumSettings
 from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, Meaning, complaints_of
 from adapters.structure import structured
 from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
@@ -84,7 +84,7 @@ class Frame:
     length_adds: int = 0
     end: str = ""
     text: str = ""
-    checksum: str = ""
+    checksum: ChecksumSettings | None = None
     checksum_order: str = "big"
     checksum_from: int = 0
     checksum_before_end: int = 0
@@ -163,8 +163,6 @@ def _bad_frame(frame: Frame, place: Place) -> Iterator[Complaint]:
         value = getattr(frame, key)
         if value is not None and not low <= value <= high:
             yield Complaint((*place, key), f"{low}..{high}", str(value))
-    if frame.checksum and frame.checksum not in NAMES:
-        yield Complaint((*place, "checksum"), f"one of {', '.join(NAMES)}", told(frame.checksum))
     if frame.checksum_order not in ORDERS:
         yield Complaint((*place, "checksum_order"), "big or little", told(frame.checksum_order))
 
@@ -187,8 +185,8 @@ def _bad_field(field: FrameField, frame: Frame, place: Place) -> Iterator[Compla
         return
     ends = max(field.places()) + struct.calcsize(TYPES[field.type])
     last = LONGEST_FRAME if frame.length is None else frame.length
-    if frame.checksum in NAMES and frame.length is not None:
-        last -= checksum(frame.checksum).size + frame.checksum_before_end
+    if frame.checksum is not None and frame.length is not None:
+        last -= frame.checksum.bits // 8 + frame.checksum_before_end
     if not 0 <= field.at < ends <= last:
         yield Complaint(
             (*place, "at"), f"bytes within the frame, up to {last}", f"{field.at}..{ends}"

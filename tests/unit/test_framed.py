@@ -99,7 +99,7 @@ def test_a_wrong_checksum_is_refused_and_the_next_frame_is_read(state: Descripti
     bad[4] ^= 1
     assert len(talker.received(bytes(bad) + good, 0)) == 1
     assert talker.counts.refused == 1
-    assert talker.counts.trouble == "oak: state: wrong CRC-16/MODBUS"
+    assert talker.counts.trouble == "oak: state: wrong checksum"
 
 
 def test_no_data_is_unknown(state: Description) -> None:
@@ -192,7 +192,7 @@ name = "cells"
 start = "3A"
 end = "0D"
 text = "hex"
-checksum = "sum8 negated"
+checksum = { kind = "sum", negated = true }
 checksum_from = 1
   [[frames.fields]]
   at = 1
@@ -262,13 +262,11 @@ def test_half_a_frame_does_not_swallow_the_next(tmp_path: Path) -> None:
 def test_every_mistake_is_told_in_one_pass(tmp_path: Path) -> None:
     """Each with its file, line and key, what was expected, what was got."""
     wrong = STATE.replace('"voltage_mv"', '"voltage_mw"').replace("length = 20", "length = 17")
-    wrong = wrong.replace('checksum = "CRC-16/MODBUS"', 'checksum = "CRC-17"').replace(
-        '"AA addr 90"', '"AA addx 90"'
-    )
+    wrong = wrong.replace('"CRC-16/MODBUS"', '"CRC-17"').replace('"AA addr 90"', '"AA addx 90"')
     with pytest.raises(BadFileError) as caught:
         described(tmp_path, wrong)
     told = "\n".join(caught.value.complaints)
-    for part in ("board.toml:10: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum: expected one of", "CRC-17", "up to 17",
+    for part in ("board.toml:10: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum.name: expected one of", "up to 17",
                  'did you mean "voltage_mv"?'):  # fmt: skip
         assert part in told
     assert len(caught.value.complaints) == 4
