@@ -88,6 +88,10 @@ def test_only_commands_that_exist_are_listed(packyoke: Command) -> None:
     listed = re.findall(r"^    (\w+) ", out, re.MULTILINE)
     assert listed == [
         "simulate",
+        "run",
+        "meter",
+        "connect",
+        "plug",
         "view",
         "why",
         "packs",
