@@ -14,16 +14,18 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Sequence
-from typing import Generic, Protocol, TypeVar
+from typing import Any, Generic, Protocol, TypeVar
 
 from adapters.counts import Counts
 from aggregator import BusReport, PackReport, Request, SystemView
 
 Record = PackReport | BusReport | Request
 Item = TypeVar("Item")
+Last = TypeVar("Last", covariant=True)
 
 TURN_S = 0.02  # how often a link looks whether something is due
 SEND_S = 2.0  # a send that takes longer has failed
+LEAVE_S = 0.5  # for each of the last words
 STALE_S = 0.5  # what is older than this when its turn comes is not sent
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 30.0
 SETTLED_S = 10.0  # a connection that held this long starts the back-off anew
@@ -46,6 +48,14 @@ class Talker(Protocol[Item]):
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[Item]:
         """Return what is to be sent now. Without `may_speak`: nothing that a charger obeys."""
+
+
+class Leaving(Protocol[Last]):
+    """What a talker may offer besides: last words."""
+
+    def closing(self, now_ms: int, may_speak: bool) -> Sequence[Last]:
+        """Return what is to be sent before the gateway stops on purpose: "do not charge", or that
+        we are leaving, where silence alone would be misread."""
 
 
 class Transport(Protocol[Item]):
@@ -87,6 +97,7 @@ class Link(Protocol):
 
     name: str
     counts: Counts
+    talkers: Sequence[Talker[Any]]
 
     async def run(self, site: Site) -> None:
         """Run until cancelled; trouble with the bus is counted, never raised."""
@@ -158,10 +169,21 @@ class MessageLink(Generic[Item]):
             done, _ = await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
                 task.result()
+        except asyncio.CancelledError:
+            await _ended(both)
+            await self._leave(site)
+            raise
         finally:
-            for task in both:
-                task.cancel()
-            await asyncio.gather(*both, return_exceptions=True)
+            await _ended(both)
+
+    async def _leave(self, site: Site) -> None:
+        """Say the last words, as far as the bus still takes them."""
+        with contextlib.suppress(LinkError, OSError, EOFError, TimeoutError):
+            for talker in self.talkers:
+                closing = getattr(talker, "closing", None)
+                for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+                    await asyncio.wait_for(self._transport.send(item), LEAVE_S)
+                    self.counts.sent += 1
 
     async def _hear(self, site: Site) -> None:
         while True:
@@ -185,6 +207,12 @@ class MessageLink(Generic[Item]):
                     await asyncio.wait_for(self._transport.send(item), SEND_S)
                     self.counts.sent += 1
             await site.turn(TURN_S)
+
+
+async def _ended(tasks: Sequence[asyncio.Task[None]]) -> None:
+    for task in tasks:
+        task.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def reason(error: BaseException) -> str:
