@@ -4,16 +4,9 @@ from attrs import evolve
 
 from adapters.can.map_rows import MapFile, SignalRow
 from adapters.can.numbers import LIMITS
-from adapters.meaning import (
-    ALARM_SETS,
-    ALARMS,
-    FIELDS,
-    LIST_RANGES,
-    UNITS,
-    Meaning,
-)
+from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, UNITS, Meaning
 from adapters.toml_file import Complaint, Place
-from aggregator.report import MOST_CELLS, REPORT_FLAGS
+from aggregator.report import MOST_CELLS
 from aggregator.view import VIEW_FIELDS
 
 # How DBCs write the units that maps know.
@@ -34,18 +27,14 @@ def with_unit(
     """Return the row with the DBC's unit, where it says none itself; complain if there is none."""
     if row.unit is not None or not row.field.endswith(CORE_UNITS):
         return row
-    unit = WRITTEN.get(written or "", written)
-    if unit not in UNITS:
-        complaints.append(
-            Complaint((*place, "unit"), "one of " + ", ".join(UNITS), "nothing", "the DBC has none")
-        )
-        return row
-    try:
+    unit = WRITTEN.get(written or "", written or "")
+    fitting = [one for one in UNITS if row.field.endswith("_" + UNITS[one][0])]
+    if unit in fitting:
         return evolve(row, unit=unit)
-    except ValueError as error:
-        got = f'"{written}", which the DBC says'
-        complaints.append(Complaint((*place, "unit"), str(error), got))
-        return row
+    got = f'"{written}", which the DBC says' if written else "nothing"
+    hint = "say the unit here" if written else "the DBC has none"
+    complaints.append(Complaint((*place, "unit"), "one of " + ", ".join(fitting), got, hint))
+    return row
 
 
 def check_rows(rows: MapFile, complaints: list[Complaint]) -> dict[str, int]:
@@ -62,7 +51,6 @@ def check_rows(rows: MapFile, complaints: list[Complaint]) -> dict[str, int]:
         place: Place = ("messages", number)
         for at, row in enumerate(message.signals):
             here = (*place, "signals", at)
-            _check(row, here, complaints)
             if row.field in LIST_RANGES:
                 elements.setdefault(row.field, []).append(row.number or 0)
             if (row.field, row.number) in seen and row.field not in ALARM_SETS:
@@ -97,25 +85,3 @@ def check_rows(rows: MapFile, complaints: list[Complaint]) -> dict[str, int]:
                 )
             )
     return {name: len(numbers) for name, numbers in elements.items()}
-
-
-def _check(row: SignalRow, place: Place, complaints: list[Complaint]) -> None:
-    """Complain of what is wrong in one row."""
-    if row.field not in KNOWN:
-        complaints.append(Complaint((*place, "field"), "a field of the core", f'"{row.field}"'))
-    if row.scale == 0:
-        complaints.append(Complaint((*place, "scale"), "a number other than 0", "0"))
-    if row.field in ALARM_SETS:
-        for bit, name in row.bits.items():
-            if name not in ALARMS:
-                complaints.append(
-                    Complaint((*place, "bits"), "one of " + ", ".join(ALARMS), f'"{name}"')
-                )
-            if not (bit.isascii() and bit.isdigit() and int(bit) < 64):
-                complaints.append(Complaint((*place, "bits"), "bits from 0 to 63", f'"{bit}"'))
-        if not row.bits:
-            complaints.append(Complaint((*place, "bits"), "a name for each bit", "none"))
-    if row.bit is not None and (row.field not in REPORT_FLAGS or not 0 <= row.bit < 64):
-        complaints.append(
-            Complaint((*place, "bit"), "a bit of a yes/no field, 0 to 63", str(row.bit))
-        )

@@ -14,10 +14,10 @@ from attrs import frozen
 
 from adapters.assembly import element
 from adapters.can.bits import FLOATS, Spot, spot
-from adapters.can.map_checks import check_rows, with_unit
+from adapters.can.map_checks import KNOWN, check_rows, with_unit
 from adapters.can.map_rows import MapFile, MessageRow, SignalRow
 from adapters.can.numbers import LEAST_CODED_BITS, RESERVED, Number, Scale
-from adapters.meaning import LIST_RANGES
+from adapters.meaning import LIST_RANGES, complaints_of
 from adapters.structure import structured
 from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
 
@@ -246,6 +246,7 @@ def _field(
             Complaint(here, f"bits of a signal of {where.length}", f"bit {last}", "the lowest is 0")
         )
     meaning = with_unit(row, signal.unit, place, complaints)
+    complaints.extend(complaints_of(meaning, KNOWN, place))
     return Field(row.signal, key, Number(where, scale, meaning, reserved))
 
 
