@@ -33,12 +33,15 @@ class Orders:
     why: str = ""
 
 
-def chain(words: Sequence[int]) -> dict[int, tuple[dict[str, Value], list[dict[str, Value]]]]:
+Models = dict[int, tuple[dict[str, Value], list[dict[str, Value]]]]
+
+
+def chain(words: Sequence[int]) -> Models:
     """Return the models in words from the marker on, by number: raw values, and those of each
     repetition. Models we do not know are passed over. Raises NotSunSpec."""
     if tuple(words[:2]) != MARKER:
         raise NotSunSpec("no marker at the start")
-    found = {}
+    found: Models = {}
     at = 2
     while True:
         head = words[at : at + 2]

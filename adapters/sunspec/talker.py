@@ -20,7 +20,16 @@ from attrs.validators import in_
 
 from adapters.counts import Counts
 from adapters.links import Record
-from adapters.registers import HOLDING, OTHERS_SPEAK, Idle, Image, ServerItem, Written
+from adapters.registers import (
+    HOLDING,
+    OTHERS_SPEAK,
+    Idle,
+    Image,
+    ServerItem,
+    Written,
+    limits_of,
+    within,
+)
 from adapters.sunspec.battery import CONNECT, DISCONNECT, Controls
 from adapters.sunspec.image import BATTERY_AT, image
 from adapters.sunspec.models import BASES, BATTERY
@@ -36,19 +45,11 @@ SOURCE, WATCHDOG = "sunspec", "sunspec watchdog"
 STOPS = ("stop_charge", "stop_discharge")
 
 
-def _within(low: int, high: int) -> object:
-    def check(_: object, __: object, value: int | None) -> None:
-        if value is not None and not low <= value <= high:
-            raise ValueError(f"{low}..{high}")
-
-    return check
-
-
 @frozen(kw_only=True)
 class SunSpecSettings:
     """How the bank appears. Ratings that are left out are taken from the bank's settings."""
 
-    device: int = attr(default=1, validator=_within(1, 247))  # type: ignore[arg-type]  # a validator
+    device: int = attr(default=1, validator=within(1, 247))
     base: int = attr(default=BASES[0], validator=in_(BASES))  # where the chain begins
     serial_number: str = "1"
     model: str = "bank of packs"
@@ -59,7 +60,7 @@ class SunSpecSettings:
     obeys: bool = True
     # The controller's heartbeat has to move within this time; None: it is not watched. Shorter
     # reacts sooner, longer forgives a busy network; at least three of its periods.
-    controller_ms: int | None = attr(default=None, validator=_within(2_000, 3_600_000))  # type: ignore[arg-type]  # likewise
+    controller_ms: int | None = attr(default=None, validator=within(2_000, 3_600_000))
     # What is asked when it does not: kinds of wishes without a value.
     controller_lost: list[str] = attr(factory=lambda: ["stop_charge"])
     rated_capacity_mah: int | None = None
@@ -131,15 +132,7 @@ class SunSpecServer:
         """Return the image when a limit has changed or something was written, and every second."""
         self._count(now_ms, may_speak)
         elsewhere = view.role in OTHERS_SPEAK
-        current = (
-            elsewhere,
-            may_speak,
-            view.charge_current_limit_ma,
-            view.discharge_current_limit_ma,
-            view.charge_voltage_limit_mv,
-            view.discharge_voltage_limit_mv,
-            self._controls,
-        )
+        current = (elsewhere, limits_of(view, may_speak), self._controls)
         if current == self._shown and 0 <= since(now_ms, self._shown_ms) < EVERY_MS:
             return ()
         self._shown, self._shown_ms = current, now_ms
@@ -153,7 +146,7 @@ class SunSpecServer:
         """Let the heartbeat count the time in which we may speak."""
         gone_ms = 0 if self._seen_ms is None else since(now_ms, self._seen_ms)
         self._seen_ms = now_ms
-        if may_speak and 0 < gone_ms:
+        if may_speak and gone_ms > 0:
             self._beat_ms = (self._beat_ms + gone_ms) % (BEATS * 1_000)
             beat = self._beat_ms // 1_000
             if beat != self._controls.beat:
