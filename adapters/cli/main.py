@@ -10,14 +10,14 @@ import os
 import sys
 from collections.abc import Sequence
 
-from adapters.cli import bank, check, fuzz, kit, logs, simulate
+from adapters.cli import bank, check, fuzz, kit, logs, run, simulate
 from adapters.config import BadFileError
 from adapters.log import BadLogError
 from aggregator import __version__
 
 FINE, FOUND, USAGE, UNREADABLE, INTERRUPTED = 0, 1, 2, 3, 130
 
-COMMANDS = (simulate.add, bank.add_view, bank.add_why, bank.add_packs, logs.add_record,
+COMMANDS = (simulate.add, run.add, bank.add_view, bank.add_why, bank.add_packs, logs.add_record,
             logs.add_replay, check.add, logs.add_device, kit.add_judge, fuzz.add_fuzz)  # fmt: skip
 
 

@@ -61,4 +61,65 @@ class Row:
     modules: tuple[str, ...] = ()
 
 
-KINDS: dict[str, Row] = {}
+def _json_lines() -> tuple[dict[str, TalkerKind], dict[str, TalkerKind]]:
+    from adapters.jsonlines.settings import HearsJsonLines, SaysJsonLines
+
+    hears = TalkerKind(HearsJsonLines, lambda chosen, _: chosen.talker(), lambda _: None)
+    says = TalkerKind(SaysJsonLines, lambda chosen, _: chosen.talker())
+    return {"json-lines": hears}, {"json-lines": says}
+
+
+def _frames() -> dict[str, TalkerKind]:
+    from adapters.framed.description import load_map
+    from adapters.framed.talker import FramesTalker, HearsFrames
+
+    def make(chosen: HearsFrames, around: Surroundings) -> FramesTalker:
+        description = load_map(chosen.file(around.folder))
+        return FramesTalker(description, chosen.packs, chosen.answer_ms, chosen.gap_ms)
+
+    return {"frames": TalkerKind(HearsFrames, make, lambda chosen: list(chosen.packs))}
+
+
+def _stream(settings: type, transport: Callable[[Any], Transport[bytes]]) -> LinkKind:
+    """Return a kind of link that moves bytes: the same is heard and said on all of them."""
+    hears, says = _json_lines()
+    return LinkKind(settings, transport, hears | _frames(), says)
+
+
+def _serial() -> LinkKind:
+    from adapters.streams.port import SerialSettings, SerialTransport
+
+    return _stream(SerialSettings, SerialTransport)
+
+
+def _tcp() -> LinkKind:
+    from adapters.streams.tcp import TcpSettings, TcpTransport
+
+    return _stream(TcpSettings, TcpTransport)
+
+
+def _tcp_listen() -> LinkKind:
+    from adapters.streams.tcp import TcpListenSettings, TcpListenTransport
+
+    return _stream(TcpListenSettings, TcpListenTransport)
+
+
+def _stdio() -> LinkKind:
+    from adapters.streams.terminal import StdioSettings, StdioTransport
+
+    return _stream(StdioSettings, StdioTransport)
+
+
+def _ble() -> LinkKind:
+    from adapters.streams.ble import BleSettings, BleTransport
+
+    return _stream(BleSettings, BleTransport)
+
+
+KINDS: dict[str, Row] = {
+    "serial": Row(_serial, "serial", ("serial",)),
+    "tcp": Row(_tcp),
+    "tcp-listen": Row(_tcp_listen),
+    "stdio": Row(_stdio),
+    "ble": Row(_ble, "ble", ("bleak",)),
+}

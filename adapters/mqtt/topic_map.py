@@ -17,9 +17,10 @@ from pathlib import Path
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.meaning import ALARM_SETS, ALARMS, FIELDS, LIST_RANGES, Meaning
+from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, Meaning
 from adapters.structure import structured
 from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
+from aggregator.report import ALARMS
 
 PACK = "{pack}"
 LONGEST_TOPIC = 200
