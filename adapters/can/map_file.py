@@ -90,6 +90,9 @@ def load_map(path: Path) -> Map:
     for number, row in enumerate(rows.messages):
         place: Place = ("messages", number)
         found = _named(row.message, known, (*place, "message"), complaints)
+        if found is not None and rows.ids == "j1939" and not found.is_extended_frame:
+            expected = 'a message with a 29-bit id, as ids = "j1939" wants'
+            complaints.append(Complaint((*place, "message"), expected, f'"{row.message}"'))
         if found is not None:
             messages.append(_message(row, found, rows.no_data, place, complaints))
     elements = check_rows(rows, complaints)
