@@ -36,16 +36,27 @@ class ProtocolMachine(RuleBasedStateMachine):
     @initialize(
         settings=words.settings(),
         start_ms=STARTS,
+        openings=words.openings(),
         calm=st.booleans(),
         twin=st.sampled_from([None, None, *TWINS]),
     )
-    def is_configured(self, settings: Plain, start_ms: int, calm: bool, twin: str | None) -> None:
-        """A reset; in half of the stories the bank has then come to rest, wide open."""
+    def is_configured(
+        self,
+        settings: Plain,
+        start_ms: int,
+        openings: list[list[Plain]],
+        calm: bool,
+        twin: str | None,
+    ) -> None:
+        """A reset; in half of the stories the bank has then come to rest, as open as it gets."""
         self.talk = Talk(type(self).ask, start_ms)
         self.settings, self.twin = settings, twin
         packs = settings["packs"]
         assert isinstance(packs, list)
         self.words = {pack["pack"]: dict(words.HEALTHY) for pack in packs}
+        for said, changes in zip(self.words.values(), openings, strict=False):
+            for change in changes:
+                said.update(change)
         self.talk.ask("reset", settings=settings)
         if calm:
             self.runs(25, 1_000)

@@ -131,6 +131,12 @@ def changes() -> st.SearchStrategy[Plain]:
     return st.sampled_from(CHANGES).flatmap(st.sampled_from)
 
 
+def openings() -> st.SearchStrategy[list[list[Plain]]]:
+    """Return what each pack says from the start that a healthy one does not; often nothing."""
+    changed = st.lists(st.lists(changes(), max_size=2), min_size=len(NAMES), max_size=len(NAMES))
+    return st.one_of(st.just([]), changed)
+
+
 def wishes() -> st.SearchStrategy[Plain]:
     """Return what the owner may ask of the bank (a pack is added where one is needed)."""
     lasts = st.sampled_from([None, 1_000, 7_000, 20_000])
