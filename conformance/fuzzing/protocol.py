@@ -270,15 +270,20 @@ class ProtocolMachine(RuleBasedStateMachine):
             said.update(words.HEALTHY)
         self.runs(70, 1_000)
 
+    def ends(self) -> None:
+        """Come to rest, or hold the conversation again with one thing changed."""
+        if self.ending in ENDINGS:
+            rest(self.talk, self.words, self.ending)
+        if self.ending == "ran_out" and has_run_out(self.talk.history):
+            self.comes_to_rest()
+        if self.ending in TWINS and len(self.talk.history) < 700:
+            self.talk.compare_twin(self.ending)
+
     def teardown(self) -> None:
-        """The end of the story: come to rest, or hold it again with one thing changed."""
+        """The end of the story."""
         try:
-            if self.ending in ENDINGS and self.words:
-                rest(self.talk, self.words, self.ending)
-            if self.ending == "ran_out" and self.words and has_run_out(self.talk.history):
-                self.comes_to_rest()
-            if self.ending in TWINS and len(self.talk.history) < 700:
-                self.talk.compare_twin(self.ending)
+            if self.words and not self.talk.broken:
+                self.ends()
         finally:
             type(self).done(self.talk)
 

@@ -30,6 +30,7 @@ class Talk:
         self.now_ms = 0
         self.samples: dict[str, int] = {}
         self.asked = 0
+        self.broken = False  # a breach was found: the story is over
 
     def ask(self, op: str, **fields: object) -> Plain:
         """Send one request, stamped with the time; return the answer."""
@@ -41,6 +42,7 @@ class Talk:
         self.history.append((request, answer))
         breaches = self.oracle.see(request, answer)
         if breaches:
+            self.broken = True
             raise BreachedError(breaches[0], self.history)
         return answer
 
@@ -50,6 +52,7 @@ class Talk:
             return self._ask(request)
         except Exception as error:  # whatever it is, there was no answer
             self.history.append((request, {}))
+            self.broken = True
             text = f"no answer: {type(error).__name__}: {error}"
             breach = Breach("REQ-PRO-05", self.now_ms, text, "ok", "in", [True, False])
             raise BreachedError(breach, self.history) from error

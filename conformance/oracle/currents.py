@@ -32,11 +32,15 @@ def currents(now: Reader) -> Iterator[Breach]:
             continue
         if allowed is not (got > 0):
             yield differs("REQ-LIM-06", now.now_ms, side + "_allowed", allowed, got > 0)
-        caps = [*denials, *_caps(now, side), *_no_rise(now, side)]
+        over = excess(now, side)
+        caps = [*denials, *_caps(now, side), *_no_rise(now, side), *widest(now, side, got)]
+        if over is not None:
+            why = f"{over[0]} carries more than it may; the excess goes"
+            caps.append(("REQ-LIM-17", max(NOTHING, over[1]), why))
         for requirement, bound, why in caps:
             if got > bound:
                 yield above(requirement, now.now_ms, field, got, bound, why)
-        _remember(now.sides[side], now, bool(denials), excess(now, side) is not None)
+        _remember(now.sides[side], now, bool(denials), over is not None)
 
 
 def _remember(side: Side, now: Reader, denied: bool, over: bool) -> None:
@@ -99,11 +103,6 @@ def _caps(now: Reader, side: str) -> Iterator[Cap]:
         yield "REQ-WSH-01", Fraction(value), "the owner asked for no more"
     if _window_used_up(now, side):
         yield "REQ-WSH-07", NOTHING, "the owner's state-of-charge window is used up"
-    over = excess(now, side)
-    if over is not None:
-        name, most = over
-        yield "REQ-LIM-17", max(NOTHING, most), f"{name} carries more than it may; the excess goes"
-    yield from widest(now, side)
 
 
 def _no_rise(now: Reader, side: str) -> Iterator[Cap]:

@@ -26,56 +26,54 @@ def reading(now: Reader, side: str) -> Reading | None:
     return Reading(now.now_ms, total, known)
 
 
-def room(now: Reader, side: str, then: Reading) -> tuple[Fraction, str] | None:
-    """Return the least room beside the currents of a reading, and whose it is; None: no path."""
+def limits(now: Reader, side: str) -> dict[str, Fraction]:
+    """Return what each heard pack with a path may take."""
     assert now.settings is not None
     zero_ma, margin = now.settings.zero_current_ma, now.settings.margin_permille
-    rooms = [
-        (usable_ma(pack, side, margin) - then.flows[pack.name], pack.name)
+    return {
+        pack.name: usable_ma(pack, side, margin)
         for pack in now.heard()
         if not path_open(pack, side, zero_ma)
-    ]
-    return min(rooms, default=None)
+    }
+
+
+def room(most: dict[str, Fraction], then: Reading) -> tuple[Fraction, str]:
+    """Return the least room beside the currents of a reading, and whose it is."""
+    return min((limit - then.flows[name], name) for name, limit in most.items())
 
 
 def excess(now: Reader, side: str) -> tuple[str, Fraction] | None:
     """Return the pack that is measured furthest above what it may take, and the total that at
     least takes the excess off [mA]; None: there is none, or a current is unknown."""
-    said = reading(now, side)
-    least = room(now, side, said) if said else None
-    if said is None or least is None or least[0] >= 0:
+    said, most = reading(now, side), limits(now, side)
+    if said is None or not most:
         return None
-    return least[1], said.total + least[0]
+    left, name = room(most, said)
+    return (name, said.total + left) if left < 0 else None
 
 
-def widest(now: Reader, side: str) -> Iterator[tuple[str, Fraction, str]]:
-    """Yield the largest total that the packs' readings show to be safe, while it flows this way."""
-    settings = now.settings
+def widest(now: Reader, side: str, got: int) -> Iterator[tuple[str, Fraction, str]]:
+    """Yield the largest total that the packs' readings show to be safe, if `got` is above what the
+    last one shows, while the current flows this way."""
+    settings, readings = now.settings, now.sides[side].readings
     assert settings is not None
-    said = reading(now, side)
-    least = room(now, side, said) if said else None
-    if said is None or least is None:
-        now.sides[side].readings.clear()
+    said, most = reading(now, side), limits(now, side)
+    if said is None or not most:
+        readings.clear()
         return
+    if readings and readings[-1].flows.keys() != said.flows.keys():
+        readings.clear()
+    readings.append(said)
+    kept_ms, stretch = 0, Fraction(1)
     if side == "discharge" or settings.charger_limits == "output":
         kept_ms = settings.coherent_keep_ms + 2 * max(settings.coherent_ms, settings.fresh_ms)
-        stretch = 1 + Fraction(len(said.flows) - 1, settings.assumed_resistance_ratio)
-    else:
-        kept_ms, stretch = 0, Fraction(1)
-    readings = now.sides[side].readings
-    readings[:] = [
-        then
-        for then in readings
-        if now.now_ms - then.at_ms <= kept_ms and then.flows.keys() == said.flows.keys()
-    ]
-    readings.append(said)
+        stretch += Fraction(len(said.flows) - 1, settings.assumed_resistance_ratio)
+    while now.now_ms - readings[0].at_ms > kept_ms:
+        readings.pop(0)
     learned = getattr(settings, side + "_sharing") == "learned"
-    if said.total < 0 or least[0] < 0 or learned:
+    left, name = room(most, said)
+    if said.total < 0 or left < 0 or learned or got <= said.total + left:
         return
-    totals = [
-        then.total + least_then[0] * (stretch if least_then[0] > 0 else 1)
-        for then in readings
-        if (least_then := room(now, side, then)) is not None
-    ]
-    why = f"{least[1]} has no more room, by its own reading"
-    yield "REQ-LIM-05", max(NOTHING, *totals), why
+    lefts = [(then.total, room(most, then)[0]) for then in readings]
+    totals = [total + left * (stretch if left > 0 else 1) for total, left in lefts]
+    yield "REQ-LIM-05", max(NOTHING, *totals), f"{name} has no more room, by its own reading"
