@@ -9,6 +9,8 @@ jsonlines/     JSON lines in and out, over any stream (board-safe)
 links.py       how anything talks to the bank: talkers, transports, links; back-off
 counts.py      what a talker or a link has seen (board-safe)
 meaning.py     what a number on a bus means: unit, scale, sign, "no data"; both ways
+capture.py     what a map reads out of a recording
+checksums.py   sums and CRCs by name
 assembly.py    whole reports out of parts
 config.py      TOML files into settings, every mistake in one pass
 structure.py   plain values into records, gathering what is wrong

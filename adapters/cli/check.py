@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from adapters.cli import words
+from adapters import words
 from adapters.cli.scenario_file import is_scenario, load_scenario
 from adapters.config import load_settings, read_toml
 from adapters.gateway.site_file import is_site, load_site

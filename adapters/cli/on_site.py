@@ -221,7 +221,7 @@ async def _plug(gateway: Gateway, test: plug.PlugTest) -> int:
         gateway.quiet = test.quiet
         if test.state != before:
             before = test.state
-            gateway.journal.tell("plug", what=test.state)
+            gateway.journal.tell("plug", f"pulling the plug: {test.state}", state=test.state)
         await gateway.turn(0.1)
     gateway.quiet = False
     return 0

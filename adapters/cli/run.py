@@ -11,7 +11,7 @@ from attrs import asdict
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from adapters.cli import words
+from adapters import words
 from adapters.cli.bank import seconds_ms
 from adapters.cli.screens import amps, console, table
 from adapters.gateway.journal import Journal

@@ -14,8 +14,9 @@ from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
 from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, reason
-from aggregator import Aggregator, BankSettings, BusReport, PackReport, SystemView
+from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
+from aggregator.plain import REQUEST_KEYS
 from aggregator.ticks import TICK_MASK
 
 LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
@@ -79,13 +80,20 @@ class Gateway:
                 refusal = self.bank.bus(record, now_ms)
             else:
                 refusal = self.bank.request(record, now_ms)
-                self.journal.tell("request", link=by, kind=record.kind, pack=record.pack,
-                                  value=record.value, refused=refusal and str(refusal))  # fmt: skip
+                self._asked(record, by, refusal)
             if refusal is not None:
                 self.journal.refused(by, str(refusal))
             for heard in self.heard:
                 heard(now_ms, record, refusal)
         self._news.set()
+
+    def _asked(self, request: Request, by: str, refusal: Refusal | None) -> None:
+        """Note what somebody asked for."""
+        about = {name: getattr(request, name) for name in REQUEST_KEYS}
+        asked = ", ".join(f"{name} {value}" for name, value in about.items() if value is not None)
+        why = None if refusal is None else str(refusal)
+        text = f"{by}: asked: {asked}" + (f"; refused: {why}" if why else "")
+        self.journal.tell("request", text, link=by, refused=why, **about)
 
     async def turn(self, most_s: float) -> None:
         """Wait for the next step, at most so long."""
@@ -109,7 +117,7 @@ class Gateway:
             self._save()
             if self._recorder is not None:
                 self._recorder.close()
-            self.journal.tell("stopped")
+            self.journal.tell("stopped", "stopped")
 
     def _restore(self) -> None:
         now_ms = self.now_ms()
@@ -121,7 +129,7 @@ class Gateway:
             elif self._recorder is not None:
                 self._recorder.restored(state, now_ms)
         if what is not None:
-            self.journal.tell("state", what=what)
+            self.journal.tell("state", what)
 
     async def _steps(self) -> None:
         while True:
@@ -150,7 +158,8 @@ class Gateway:
                 return
             except Exception as error:  # whatever it is: told, and tried again
                 link.counts.trouble = f"{type(error).__name__}: {reason(error)}"
-                self.journal.tell("failed", link=link.name, what=link.counts.trouble)
+                what = f"{link.name}: failed: {link.counts.trouble}; it is tried again"
+                self.journal.tell("link_failed", what, link=link.name, why=link.counts.trouble)
             await asyncio.sleep(5.0)
 
     async def _look(self) -> None:
@@ -161,7 +170,7 @@ class Gateway:
             self.journal.looked_at(self.links)
             self.journal.packs(self.view)
             if self._recorder is not None and self._recorder.trouble is not None:
-                self.journal.tell("trouble", what=self._recorder.trouble)
+                self.journal.tell("trouble", self._recorder.trouble)
                 self._recorder = None
             if time.monotonic() - saved_s >= SAVE_EVERY_S:
                 saved_s = time.monotonic()
@@ -170,4 +179,4 @@ class Gateway:
     def _save(self) -> None:
         trouble = self.keeper.save(self.bank)
         if trouble is not None:
-            self.journal.tell("trouble", what=trouble)
+            self.journal.tell("trouble", trouble)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from conformance.fuzzing import words
-from conformance.fuzzing.talk import WRAP_MS, Ask, Talk
+from conformance.fuzzing.talk import WRAP_MS, Talk
 from conformance.oracle import Plain
 from conformance.oracle.twins import TWINS, has_run_out
 
@@ -20,14 +20,15 @@ STARTS = st.sampled_from([0, 0, WRAP_MS - 7_000, WRAP_MS // 2 - 7_000, 123_456_7
 
 
 class ProtocolMachine(RuleBasedStateMachine):
-    """One bank, from its configuration on. `ask` is set by `machine_for`."""
+    """One bank, from its configuration on. `ask` and `done` are set by whoever fuzzes."""
 
     ask: Callable[[Plain], Plain]
     done: Callable[[Talk], None]
+    only = ""
 
     def __init__(self) -> None:
         super().__init__()
-        self.talk = Talk(type(self).ask)
+        self.talk = Talk(type(self).ask, only=type(self).only)
         self.words: dict[str, Plain] = {}
         self.silent: set[str] = set()
         self.settings: Plain = {}
@@ -41,7 +42,7 @@ class ProtocolMachine(RuleBasedStateMachine):
     )
     def is_configured(self, settings: Plain, start_ms: int, calm: bool, twin: str | None) -> None:
         """A reset; in half of the stories the bank has then come to rest, wide open."""
-        self.talk = Talk(type(self).ask, start_ms)
+        self.talk = Talk(type(self).ask, start_ms, type(self).only)
         self.settings, self.twin = settings, twin
         packs = settings["packs"]
         assert isinstance(packs, list)
@@ -240,9 +241,3 @@ class ProtocolMachine(RuleBasedStateMachine):
                 self.talk.compare_twin(self.twin)
         finally:
             type(self).done(self.talk)
-
-
-def machine_for(ask: Ask, done: Callable[[Talk], None]) -> type[ProtocolMachine]:
-    """Return the machine for a target. `done` is called with every conversation at its end."""
-    fields = {"ask": staticmethod(ask), "done": staticmethod(done)}
-    return type("ProtocolMachine", (ProtocolMachine,), fields)
