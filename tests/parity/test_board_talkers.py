@@ -30,6 +30,7 @@ FILES = [
 BUILDS = ("unix64", *WASM_BUILDS)
 GAMES = 30  # for each talker
 HEAP = 1 << 20  # counting walks through all of it
+ROUND_A_LINE = 96  # what a line said costs besides itself
 MOST_BYTES = 64  # a message may allocate on a 32-bit board
 
 
@@ -141,6 +142,7 @@ def test_games_are_about_something(kind: str) -> None:
 WATCH = """
 import gc
 from adapters.jsonlines.lines_in import LinesIn
+from adapters.jsonlines.lines_out import LinesOut
 from adapters.rvc.pack import RvcPack
 from aggregator.view import SystemView
 from tests.parity.talkers import TALKERS
@@ -176,6 +178,7 @@ for name, value in (("voltage_mv", 53120), ("current_ma", 42500), ("power_w", 22
         ("charge_current_limit_ma", 100000), ("discharge_allowed", True),
         ("discharge_current_limit_ma", 100000)):
     setattr(view, name, value)
+few = LinesOut(["voltage_mv", "current_ma", "soc_permille", "charge_current_limit_ma", "stage"], 500)
 lines, pack = LinesIn(), RvcPack("oak", 1)
 source, contacts = TALKERS["rv-c source"](), TALKERS["contacts"]()
 source.opened(0)
@@ -192,7 +195,8 @@ FULL = PackReport(
 
 @pytest.mark.parametrize("build", sorted(WASM_BUILDS))
 def test_messages_leave_next_to_no_garbage(build: str) -> None:
-    """A message heard, and a frame or level said, allocates at most 64 bytes on 32 bits."""
+    """A message heard, and a frame or level said, allocates at most 64 bytes on 32 bits; a line said,
+    itself and a little."""
     line = report_line(FULL)
     asked = b'{"op":"request","kind":"cap_charge_current","value":5,"source":"phone"}\n'
     streams = {
@@ -214,8 +218,12 @@ def test_messages_leave_next_to_no_garbage(build: str) -> None:
         worst["overhear rv-c"] = board.run(f"heard(source, {frames}, 20)")
         board.run("source.opened(0)\nsaid(source, view, 0, 200)")
         worst["say rv-c"] = board.run("said(source, view, 4000, 200)")
+        board.run("said(few, view, 0, 50)")
+        line_said = int(board.run("said(few, view, 1000, 200)").split()[1])
+        length = int(board.run("print(len(few.due(90000, view, True)[0]))"))
         board.run("said(contacts, view, 0, 50)")
         worst["say contacts"] = board.run("said(contacts, view, 1000, 200)")
+    assert line_said <= length + ROUND_A_LINE
     for name, figures in worst.items():
         most, mean = (int(number) for number in figures.split())
         assert (mean if name.startswith("say") else most) <= MOST_BYTES, worst

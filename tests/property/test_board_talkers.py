@@ -9,16 +9,18 @@ from hypothesis import strategies as st
 
 from adapters.contacts.levels import CONTACTS, RULES, Contacts
 from adapters.jsonlines.lines_in import LinesIn
-from adapters.jsonlines.lines_out import OBEYED, LinesOut
+from adapters.jsonlines.lines_out import LinesOut
 from adapters.jsonlines.opposite import ViewReader, report_line
+from adapters.jsonlines.writer import ALL_FIELDS, OBEYED, ViewWriter
 from adapters.rvc.charger import RvcCharger
 from adapters.rvc.frames import STATUS_4, STATUS_6, STATUS_11
 from adapters.rvc.opposite import pack_frames
 from adapters.rvc.pack import RvcPack
 from adapters.rvc.settings import SaysRvc
 from aggregator import PackReport
+from aggregator.plain import json_text, view_to_plain
 from aggregator.report import ALARMS, REPORT_FLAGS, REPORT_INTS, REPORT_LISTS
-from aggregator.view import SystemView
+from aggregator.view import Finding, PackRow, SystemView
 from tests.fuzz.board import DECODERS
 
 INTS = {name: (low, high) for name, low, high in REPORT_INTS if name != "sample"}
@@ -28,6 +30,11 @@ PIECES = [
     b'"cells_mv":[', b"3300,", b"3301]", b",", b"null", b"true", b'"warnings":["other"]', b"1.5",
     b'"op":"request",', b'"kind":"stop_charge"', b"\\", b"\xff", b"[[", b" ", b"\n", b"#", b'"',
 ]  # fmt: skip
+GOOD = [
+    b'{"op":"bus","t":7,"voltage_mv":53000,"current_ma":-9}\n',
+    b'{ "op" : "request", "kind":"clear", "field":"stop_charge", "source":"phone" }\n',
+    b'{"pack":"oak","cells_mv":[3300,0,-1],"charge_allowed":null}\n',
+]
 AT_A_TIME = settings(max_examples=150, deadline=None)
 
 
@@ -98,7 +105,19 @@ def test_reports_come_through_in_any_chunks(
     assert heard == several
 
 
-@given(st.lists(st.sampled_from(PIECES), max_size=12).map(b"".join))
+@st.composite
+def spoilt(draw: st.DrawFn) -> bytes:
+    """A good line, with a byte or two changed, left out or put in."""
+    fields = draw(reports())
+    line = draw(st.sampled_from([report_line(PackReport(**fields)), *GOOD]))
+    for _ in range(draw(st.integers(0, 2))):
+        at = draw(st.integers(0, len(line) - 1))
+        put = draw(st.sampled_from([b"", b" ", b"0", b"-", b",", b'"', b":", b"[", b"}", b"\x80"]))
+        line = line[:at] + put + line[at + draw(st.integers(0, 1)) :]
+    return line
+
+
+@given(st.one_of(st.lists(st.sampled_from(PIECES), max_size=12).map(b"".join), spoilt()))
 @example(b'{"pack":"oak","sample":01}\n')
 @example(b'{"pack":"oak","sample":-0}\n')
 @AT_A_TIME
@@ -125,6 +144,30 @@ def test_a_view_line_says_the_view_or_nothing_to_obey(view: SystemView) -> None:
         (told,) = ViewReader().views(LinesOut().due(0, view, may_speak)[0])
         for name in OBEYED:
             assert told[name] == (getattr(view, name) if may_speak else None)
+
+
+WORDS = st.one_of(st.text(max_size=8), st.sampled_from(["oak", "limit_unknown", 'got "x\\y"']))
+
+
+@given(views(), st.lists(WORDS, max_size=4), st.integers(0, 3), st.booleans())
+@AT_A_TIME
+def test_a_view_line_is_the_cores_own_json(
+    view: SystemView, words: list[str], packs: int, may_speak: bool
+) -> None:
+    """Written without garbage, byte for byte what the core's own converter gives."""
+    view.last_refusal = words[0] if words else None
+    view.findings = [Finding(word, None if len(word) % 2 else "oak") for word in words]
+    view.rows = [PackRow(f"pack-{number}") for number in range(packs)]
+    for row, word in zip(view.rows, words, strict=False):
+        row.why_ignored, row.share_permille = word, len(word)
+    view.warning_bits = view.protection_bits >> 3
+    plain = view_to_plain(view) | {"may_speak": may_speak}
+    if not may_speak:
+        plain |= dict.fromkeys(OBEYED)
+    expected = json_text({"view": plain}).encode() + b"\n"
+    writer = ViewWriter(list(ALL_FIELDS))
+    assert writer.line(view, may_speak) == expected
+    assert writer.line(view, may_speak) == expected
 
 
 # ---- RV-C.
