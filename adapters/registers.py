@@ -13,8 +13,11 @@ Source of the limits (125 registers a read, 123 a write): MODBUS.
 import struct
 from collections.abc import Mapping, Sequence
 from fractions import Fraction
+from typing import Any
 
 from attrs import frozen
+
+from aggregator import SystemView
 
 LARGEST_READ, LARGEST_WRITE = 125, 123  # registers in one request
 LAST_ADDRESS = 65_535
@@ -75,6 +78,27 @@ class Idle:
 
 ClientItem = Ask | Answer
 ServerItem = Image | Written | Idle
+
+
+def limits_of(view: SystemView, may_speak: bool) -> tuple[object, ...]:
+    """Return what must not wait for the next image: a change here is shown at once."""
+    return (
+        may_speak,
+        view.charge_current_limit_ma,
+        view.discharge_current_limit_ma,
+        view.charge_voltage_limit_mv,
+        view.discharge_voltage_limit_mv,
+    )
+
+
+def within(low: int, high: int) -> Any:
+    """Return an attrs validator for whole numbers in low..high; None passes, where it is allowed."""
+
+    def check(_: object, __: object, value: int | None) -> None:
+        if value is not None and not low <= value <= high:
+            raise ValueError(f"{low}..{high}")
+
+    return check
 
 
 # ---- Numbers in registers. Type: (registers, lowest, highest); f32 is IEEE 754.

@@ -15,7 +15,8 @@ The same map reads a pack's frames and writes them, and reads and writes those f
 what frames mean, not who sends them.
 """
 
-from typing import Literal
+from collections.abc import Callable
+from typing import Any, Literal
 
 from attrs import field as attr
 from attrs import frozen
@@ -26,7 +27,7 @@ from adapters.meaning import Meaning
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 10, 3_600_000
 
 
-def between(low: int, high: int) -> object:
+def between(low: int, high: int) -> Callable[[Any, Any, Any], None]:
     """Return a validator: a whole number from `low` to `high`, or left out."""
 
     def check(_: object, __: object, value: int | None) -> None:

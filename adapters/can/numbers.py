@@ -16,6 +16,7 @@ from adapters.can.bits import Spot
 from adapters.meaning import ALARM_SETS, DOWN, UP, Meaning, Value, exact, rounded
 from aggregator.report import REPORT_FLAGS
 
+FAR = 1 << 40  # beyond any value
 Reader = Callable[[int], Value | None]  # a number as it stands in the frame -> the core's value
 
 LIMITS = (
@@ -46,18 +47,22 @@ class Scale:
 
 @frozen
 class Number:
-    """One signal with one meaning. `limits`: of the field, in its own unit."""
+    """One signal with one meaning."""
 
     spot: Spot
     scale: Scale
     meaning: Meaning
-    limits: tuple[int, int]  # of the field; (0, 1) for what is not a quantity
     reserved: int  # codes at the top of the signal that mean "no data"
 
     @property
     def is_quantity(self) -> bool:
-        """Is it an amount, not yes/no or a set of bits?"""
+        """Is it an amount, neither yes/no nor alarms?"""
         return self.meaning.field not in (*REPORT_FLAGS, *ALARM_SETS)
+
+    @property
+    def is_bits(self) -> bool:
+        """May other rows share the signal, each with its own bits?"""
+        return self.meaning.bit is not None or self.meaning.field in ALARM_SETS
 
     def bounds(self) -> tuple[int, int]:
         """Return the lowest and highest number in the frame that is a value."""
@@ -73,12 +78,15 @@ class Number:
         factor, shift = self.meaning.factors()
         return self.scale.scale * factor, self.scale.offset * factor + shift
 
-    def reader(self) -> Reader:
-        """Return the function that reads the value from the number in the frame."""
+    def reader(self, low: int, high: int) -> Reader:
+        """Return the function that reads the value from the number in the frame.
+
+        `low`, `high`: of the field, in its own unit; beyond them it is unknown.
+        """
         if not self.is_quantity:
             return self.meaning.value
         if self.spot.floating:
-            return self._float_reader()
+            return self._float_reader(low, high)
         factor, shift = self.factors()
         down = lcm(factor.denominator, shift.denominator)
         times, plus = int(factor * down), int(shift * down)
@@ -87,7 +95,6 @@ class Number:
         if self.meaning.field not in (*UP, *DOWN):  # to the nearest
             times, plus, down = 2 * times, 2 * plus + down, 2 * down
         lowest, highest = self.bounds()
-        low, high = self.limits
         unknown = frozenset(self.meaning.no_data)
 
         def read(raw: int) -> int | None:
@@ -98,9 +105,8 @@ class Number:
 
         return read
 
-    def _float_reader(self) -> Reader:
+    def _float_reader(self, low: int, high: int) -> Reader:
         factor, shift = self.factors()
-        low, high = self.limits
 
         def read(raw: int) -> int | None:
             number = self.spot.float_of(raw)
@@ -140,7 +146,7 @@ class Number:
 
     def _flag(self, value: bool | None) -> int | None:
         meaning = self.meaning
-        if value is None and not meaning.field.endswith("_allowed"):
+        if value is None and meaning.bit is None and not meaning.field.endswith("_allowed"):
             return self.no_data()
         says = meaning.true if value else meaning.false
         return says[0] << (meaning.bit or 0) if says else None
@@ -164,7 +170,7 @@ class Number:
 
     def _float(self, exactly: Fraction, value: int) -> int | None:
         """Return floating bits that read back as the value, or on its safe side."""
-        read = self._float_reader()
+        read = self._float_reader(-FAR, FAR)
         bits = self.spot.bits_of(exactly)
         if bits is None or self.meaning.field not in (*DOWN, *UP):
             return bits

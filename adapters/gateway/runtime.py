@@ -16,6 +16,7 @@ from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, reason
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
+from aggregator.plain import REQUEST_KEYS
 from aggregator.ticks import TICK_MASK
 
 LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
@@ -88,7 +89,7 @@ class Gateway:
 
     def _asked(self, request: Request, by: str, refusal: Refusal | None) -> None:
         """Note what somebody asked for."""
-        about = {name: getattr(request, name) for name in request.__slots__}
+        about = {name: getattr(request, name) for name in REQUEST_KEYS}
         asked = ", ".join(f"{name} {value}" for name, value in about.items() if value is not None)
         why = None if refusal is None else str(refusal)
         text = f"{by}: asked: {asked}" + (f"; refused: {why}" if why else "")

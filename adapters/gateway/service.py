@@ -37,7 +37,7 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     """
     muted = [Muted(link.name, link.says) for link in plan.links if link.says]
     heard = [
-        link.kind.link(link.name, link.settings, link.hears) for link in plan.links if link.hears
+        link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
     ]
     gateway = Gateway(plan.settings, [*heard, *muted], journal, step_ms=plan.gateway.step_ms)
     gateway.quiet = True

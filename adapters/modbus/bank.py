@@ -81,14 +81,3 @@ def read_bank(map_: RegisterMap, tables: Mapping[int, Mapping[int, int]]) -> dic
             number = layout.number([table[at] for at in addresses])
             said[row.field] = number if row.field == HEARTBEAT else told(row, layout, number)
     return said
-
-
-def limits_of(view: SystemView, may_speak: bool) -> tuple[object, ...]:
-    """Return what must not wait: a change here is shown at once."""
-    return (
-        may_speak,
-        view.charge_current_limit_ma,
-        view.discharge_current_limit_ma,
-        view.charge_voltage_limit_mv,
-        view.discharge_voltage_limit_mv,
-    )

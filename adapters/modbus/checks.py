@@ -201,6 +201,3 @@ def _overlaps(map_: RegisterMap) -> Iterator[Complaint]:
             if (HOLDING, address) in taken:
                 yield Complaint(("writes", number, "address"), "a register of its own", f"{address} again")  # fmt: skip
             taken[(HOLDING, address)] = False
-
-
-__all__ = ["BANK_FIELDS", "PACK_FIELDS", "complaints_of", "load_map"]

@@ -13,8 +13,7 @@ from attrs import field, frozen
 from attrs.validators import in_
 
 from adapters.links import LinkError, reason
-from adapters.modbus.maps import within
-from adapters.registers import BITS, HOLDING, WRITE_ONE, Answer, Ask, ClientItem
+from adapters.registers import BITS, WRITE_ONE, Answer, Ask, ClientItem, within
 
 MOST_WAITING = 64  # answers; a link takes each at once
 READ = {
@@ -187,6 +186,3 @@ def pymodbus() -> Any:
 
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
     return pymodbus
-
-
-__all__ = ["HOLDING", "ClientTransport", "RtuSettings", "TcpSettings", "pymodbus"]

@@ -32,19 +32,10 @@ from adapters.registers import (
     READS,
     TYPES,
     Layout,
+    within,
 )
 
 LONGEST_EVERY_MS = 3_600_000
-
-
-def within(low: int, high: int) -> Any:
-    """Return an attrs validator for whole numbers in low..high; None passes, where it is allowed."""
-
-    def check(_: object, __: object, value: int | None) -> None:
-        if value is not None and not low <= value <= high:
-            raise ValueError(f"{low}..{high}")
-
-    return check
 
 
 def one_of(*choices: object) -> Any:

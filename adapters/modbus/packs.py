@@ -16,9 +16,9 @@ from adapters.counts import Counts
 from adapters.links import Record
 from adapters.meaning import LIST_RANGES, Meaning, Value, merged
 from adapters.modbus.checks import HEARTBEAT
-from adapters.modbus.maps import Group, RegisterMap, Row, blocks, within
+from adapters.modbus.maps import Group, RegisterMap, Row, blocks
 from adapters.modbus.spell import Unsayable, spelled
-from adapters.registers import Answer, Ask, ClientItem, Image, Layout, ServerItem
+from adapters.registers import Answer, Ask, ClientItem, Image, Layout, ServerItem, within
 from aggregator import PackReport, SystemView
 from aggregator.ticks import since
 

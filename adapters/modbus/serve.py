@@ -12,11 +12,11 @@ from attrs import frozen
 
 from adapters.counts import Counts
 from adapters.links import Record
-from adapters.modbus.bank import Speller, limits_of
-from adapters.modbus.maps import RegisterMap, within
+from adapters.modbus.bank import Speller
+from adapters.modbus.maps import RegisterMap
 from adapters.modbus.requests import asked
 from adapters.modbus.spell import Unsayable
-from adapters.registers import HOLDING, OTHERS_SPEAK, Image, ServerItem, Written
+from adapters.registers import HOLDING, OTHERS_SPEAK, Image, ServerItem, Written, limits_of, within
 from aggregator import SystemView
 from aggregator.ticks import since
 

@@ -18,8 +18,7 @@ from attrs.validators import in_
 
 from adapters.links import LinkError, reason
 from adapters.modbus.client import pymodbus
-from adapters.modbus.maps import within
-from adapters.registers import HOLDING, Idle, Image, ServerItem, Written
+from adapters.registers import HOLDING, Idle, Image, ServerItem, Written, within
 
 MOST_WAITING = 64  # writes; one more gets "device busy"
 IDLE_S = 1.0  # so often talkers learn that nothing was written

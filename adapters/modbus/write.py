@@ -12,10 +12,19 @@ from attrs import frozen
 
 from adapters.counts import Counts
 from adapters.links import Record
-from adapters.modbus.bank import CURRENTS, Speller, limits_of
-from adapters.modbus.maps import Group, RegisterMap, within
+from adapters.modbus.bank import CURRENTS, Speller
+from adapters.modbus.maps import Group, RegisterMap
 from adapters.modbus.spell import LIMITS, Unsayable
-from adapters.registers import LARGEST_WRITE, WRITE_MANY, WRITE_ONE, Answer, Ask, ClientItem
+from adapters.registers import (
+    LARGEST_WRITE,
+    WRITE_MANY,
+    WRITE_ONE,
+    Answer,
+    Ask,
+    ClientItem,
+    limits_of,
+    within,
+)
 from aggregator import SystemView
 from aggregator.ticks import since
 

@@ -14,7 +14,7 @@ from tests.sources import files, tree
 CORE = files("aggregator")
 # Adapters that run on a board, too; but for what an owner's file is read into, and playing the
 # other side.
-HOST_ONLY = ("settings.py", "opposite.py")
+HOST_ONLY = ("settings.py", "opposite.py", "lines.py")
 TALKERS = [
     path
     for path in files("adapters/jsonlines", "adapters/rvc", "adapters/contacts")
