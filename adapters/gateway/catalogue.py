@@ -186,6 +186,16 @@ def mqtt() -> LinkKind:
     return LinkKind(MqttSettings, mqtt_link, {"topics": topics}, {"homie": homie})
 
 
+# ---- For people and their tools.
+
+
+def metrics() -> LinkKind:
+    """A page of metrics; nothing is heard or said on it."""
+    from adapters.openmetrics.server import MetricsLink, MetricsSettings
+
+    return LinkKind(MetricsSettings, lambda name, settings, _: MetricsLink(name, settings))
+
+
 KINDS: dict[str, Row] = {
     "serial": Row(serial, "serial", ("serial",)),
     "tcp": Row(tcp),
@@ -198,4 +208,5 @@ KINDS: dict[str, Row] = {
     "modbus-tcp-server": Row(modbus_tcp_server, "modbus", ("pymodbus",)),
     "modbus-rtu-server": Row(modbus_rtu_server, "modbus", ("pymodbus", "serial")),
     "mqtt": Row(mqtt, "mqtt", ("aiomqtt",)),
+    "metrics": Row(metrics),
 }

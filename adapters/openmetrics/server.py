@@ -6,7 +6,8 @@ own. One request to a connection, then it is closed.
 
 import asyncio
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 from attrs import field, frozen
 
@@ -46,16 +47,13 @@ class MetricsSettings:
 
 
 class MetricsLink:
-    """Serves the bank's metrics until cancelled. `links`: whose counters are told besides."""
+    """Serves the bank's metrics until cancelled, and the counters of the gateway's links."""
 
-    def __init__(
-        self, name: str, settings: MetricsSettings, links: Callable[[], Sequence[Link]] = tuple
-    ) -> None:
+    def __init__(self, name: str, settings: MetricsSettings) -> None:
         self.name = name
         self.counts = Counts()
-        self.talkers: Sequence[Talker[object]] = ()
+        self.talkers: Sequence[Talker[Any]] = ()
         self._settings = settings
-        self._links = links
         self._open = 0
 
     async def run(self, site: Site) -> None:
@@ -114,7 +112,8 @@ class MetricsLink:
         if status != 200:
             return self._refused(status)
         self.counts.sent += 1
-        return 200, exposition(families(site.view, self._links()))
+        links: Sequence[Link] = getattr(site, "links", ())  # a site may have none to show
+        return 200, exposition(families(site.view, links))
 
     def _refused(self, status: int) -> Answer:
         self.counts.refuse(f"a request: {status} {WORDS[status]}")

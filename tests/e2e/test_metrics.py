@@ -16,8 +16,9 @@ from tests.broker import free_port
 class Desk:
     """A stand-in for the gateway with a bank at rest."""
 
-    def __init__(self) -> None:
+    def __init__(self, *links: MetricsLink) -> None:
         self.view = Site("oak", "fir").is_ready().view
+        self.links = links
 
     def now_ms(self) -> int:
         return 0
@@ -35,8 +36,8 @@ def served(told: Callable[[MetricsLink, int], Awaitable[None]]) -> MetricsLink:
 
     async def both() -> MetricsLink:
         port = free_port()
-        link = MetricsLink("page", MetricsSettings(port=port), lambda: [link])
-        task = asyncio.create_task(link.run(Desk()))
+        link = MetricsLink("page", MetricsSettings(port=port))
+        task = asyncio.create_task(link.run(Desk(link)))
         while not link.counts.opened:
             await asyncio.sleep(0.01)
         try:
