@@ -197,6 +197,16 @@ def contacts() -> LinkKind:
     return LinkKind(LineSettings, over(LineSettings.transport), {}, {"contacts": said})
 
 
+# ---- For people and their tools.
+
+
+def metrics() -> LinkKind:
+    """A page of metrics; nothing is heard or said on it."""
+    from adapters.openmetrics.server import MetricsLink, MetricsSettings
+
+    return LinkKind(MetricsSettings, lambda name, settings, _: MetricsLink(name, settings))
+
+
 KINDS: dict[str, Row] = {
     "serial": Row(serial, "serial", ("serial",)),
     "tcp": Row(tcp),
@@ -210,4 +220,5 @@ KINDS: dict[str, Row] = {
     "modbus-rtu-server": Row(modbus_rtu_server, "modbus", ("pymodbus", "serial")),
     "contacts": Row(contacts),
     "mqtt": Row(mqtt, "mqtt", ("aiomqtt",)),
+    "metrics": Row(metrics),
 }
