@@ -22,7 +22,7 @@ from tests.day.maps import Places, write_site
 from tests.day.wires import CanSide, Frame, ModbusSide, MqttSide, SerialSide, Wire
 
 FRESH_MS, UNHEARD_MS = 15_000, 90_000
-OWN_MV, OWN_MA = 55_200, 45_000  # the RV-C charger's own settings: its bounds, and what silence leaves
+OWN_MV, OWN_MA = 55_200, 45_000  # the RV-C charger's bounds, and what it does when it hears nobody
 READ_EVERY_S = 2.0  # the inverter reads so often (of the plant's time)
 CHAIN_WORDS = 600
 
@@ -105,9 +105,8 @@ class Day:
         self._can = CanSide(can, self._folder, self._heard_rvc)
         self._serial = SerialSide(serial)
         self._modbus = ModbusSide(self._folder, places.modbus_port)
-        self._mqtt.broker.start()
+        self._mqtt.start()
         self._modbus.start()
-        publishing = asyncio.create_task(self._mqtt.run())
         gateway = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "adapters.cli", "run", str(path), "--json",
             "--rehearse", str(self._speed), stderr=asyncio.subprocess.PIPE,
@@ -117,14 +116,13 @@ class Day:
         try:
             await self._pass()
         finally:
-            for task in (publishing, inverter):
-                task.cancel()
+            inverter.cancel()
             with contextlib.suppress(ProcessLookupError):
                 gateway.terminate()
             await asyncio.wait_for(gateway.wait(), 20)
-            await asyncio.gather(publishing, inverter, listening, return_exceptions=True)
+            await asyncio.gather(inverter, listening, return_exceptions=True)
             await self._modbus.stop()
-            self._mqtt.broker.stop()
+            self._mqtt.stop()
             for wire in self._wires.values():
                 wire.close()
         return self._told()

@@ -8,6 +8,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from random import Random
 
+import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
+
 from adapters.can.hears import DbcPackSide, HearsSettings
 from adapters.can.map_file import load_map as load_dbc_map
 from adapters.jsonlines.opposite import report_line
@@ -138,27 +141,26 @@ class MqttSide:
     def __init__(self, folder: Path) -> None:
         self.broker = Broker(folder)
         self._map = load_topic_map(folder / "elm.toml")
-        self._reports: asyncio.Queue[PackReport] = asyncio.Queue(4)
+        self._client = paho.Client(CallbackAPIVersion.VERSION2)
+        self._client.reconnect_delay_set(1, 1)
+
+    def start(self) -> None:
+        """Start the broker, and the client, which connects again by itself after a loss."""
+        self.broker.start()
+        self._client.connect("127.0.0.1", self.broker.port)
+        self._client.loop_start()
 
     def tell(self, report: PackReport) -> None:
-        """Publish; what cannot be published in time is lost."""
-        if self._reports.full():
-            self._reports.get_nowait()
-        self._reports.put_nowait(report)
+        """Publish; without a connection it is lost."""
+        if self._client.is_connected():
+            for topic, payload, retain, qos in messages(self._map, "elm", report):
+                self._client.publish(topic, payload, qos, retain)
 
-    async def run(self) -> None:
-        """Publish until cancelled."""
-        import aiomqtt
-
-        while True:
-            try:
-                async with aiomqtt.Client("127.0.0.1", self.broker.port) as client:
-                    while True:
-                        report = await self._reports.get()
-                        for topic, payload, retain, qos in messages(self._map, "elm", report):
-                            await client.publish(topic, payload, qos, retain)
-            except aiomqtt.MqttError:
-                await asyncio.sleep(0.1)
+    def stop(self) -> None:
+        """End both."""
+        self._client.disconnect()
+        self._client.loop_stop()
+        self.broker.stop()
 
 
 class SerialSide:
