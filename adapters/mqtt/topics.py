@@ -15,7 +15,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly
+from adapters.assembly import Assembly, element
 from adapters.counts import Counts
 from adapters.links import Record
 from adapters.meaning import LIST_RANGES, Value, merged
@@ -28,7 +28,7 @@ from adapters.mqtt.payload import (
     steps_of,
     text_of,
 )
-from adapters.mqtt.topic_map import PACK, Row, Topic, TopicMap, load_map
+from adapters.mqtt.topic_map import PACK, Row, Topic, TopicMap, elements_of, load_map
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.ticks import since
 
@@ -79,7 +79,14 @@ class Source:
 
     def fields(self, document: Any) -> dict[str, Any]:
         """Return the fields that a document tells. Raises BadPayloadError."""
-        return merged([(row, value) for row, _, value in self.readings(document)])
+        readings = self.readings(document)
+        numbered = {
+            element(row.field, row.number): value
+            for row, _, value in readings
+            if row.field in LIST_RANGES and row.number is not None
+        }
+        rest = [(row, value) for row, _, value in readings if row.number is None]
+        return merged(rest) | numbered
 
 
 def _reading(found: Any, row: Row) -> Reading:
@@ -92,7 +99,8 @@ class Pack:
 
     def __init__(self, pack: str, topic_map: TopicMap, name: str) -> None:
         self.sources = [Source(topic, name) for topic in topic_map.topics]
-        self._assembly = Assembly(pack, {one.part: one.topic.keep_ms for one in self.sources})
+        parts = {one.part: one.topic.keep_ms for one in self.sources}
+        self._assembly = Assembly(pack, parts, elements_of(topic_map))
         self._guards = {
             one.part: one.topic.keep_ms
             for one in self.sources

@@ -278,8 +278,7 @@ def test_a_recording_is_explained() -> None:
         "1700000003 0 elsewhere 5",
         "",
     ]
-    seen, refused = explain(MAP, lines)
-    assert refused == []
+    seen = explain(MAP, lines)
     assert [(one.at_ms, one.source, one.raw, one.value) for one in seen] == [
         (0, "shed/oak/state/dc/u", 53.12, 53_120),
         (0, "shed/oak/state/dc/i", -4.5, 4_500),
@@ -290,9 +289,33 @@ def test_a_recording_is_explained() -> None:
     ]
 
 
-def test_a_recordings_bad_lines_are_told() -> None:
-    """The line's number and why, and the rest is read."""
-    _, refused = explain(MAP, ["hello", "1.5 0 shed/oak/state {", "2 0 shed/oak/charge yes"])
-    assert [one.line for one in refused] == [1, 2]
-    assert "t retained topic payload" in refused[0].why
-    assert "not JSON" in refused[1].why
+def test_a_recordings_bad_messages_are_shown() -> None:
+    """Without a value, and with the reason where the number would stand."""
+    seen = explain(MAP, ["1.5 0 shed/oak/state {", "2 0 shed/oak/charge yes"])
+    assert [one.value for one in seen] == [None] * 4 + [True]
+    assert str(seen[0].raw).startswith("refused: not JSON")
+
+
+def test_a_line_that_is_none_is_told_with_its_number() -> None:
+    """And how one looks."""
+    with pytest.raises(
+        ValueError, match="line 2: expected `t retained topic payload`, got 'hello'"
+    ):
+        explain(MAP, ["1 0 shed/oak/charge yes", "hello"])
+
+
+def test_cells_may_come_one_by_one() -> None:
+    """Each on a topic of its own; with one missing, the list is unknown."""
+    cells = [
+        Topic(topic=f"{{pack}}/cell/{number}", values=[Row(field="cells_mv", number=number)])
+        for number in (1, 2)
+    ]
+    listener = Listener(TopicMap(kind="topics", topics=cells))
+    assert listener.says("oak/cell/1", "3310") is None
+    report = listener.says("oak/cell/2", "3320")
+    assert isinstance(report, PackReport)
+    assert report.cells_mv == (3_310, 3_320)
+    listener.says("oak/cell/1", "9999")
+    report = listener.says("oak/cell/2", "3320")
+    assert isinstance(report, PackReport)
+    assert report.cells_mv is None
