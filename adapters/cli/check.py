@@ -33,8 +33,8 @@ def add(commands: Any) -> None:
     made.add_argument("file", type=Path, metavar="FILE", help="a TOML file")
     made.add_argument("--sample", type=Path, metavar="RECORDING",
                       help="explain a map on a recording of its bus, and say what looks wrong")  # fmt: skip
-    made.add_argument("--unit", type=lambda text: int(text, 0), metavar="N",
-                      help="the pack's number on the bus: source address, id offset, device or address")  # fmt: skip
+    made.add_argument("--unit", metavar="N",
+                      help="which pack on the bus: its source address, id offset, device, address or name")  # fmt: skip
     made.add_argument("--json", action="store_true",
                       help="with --sample: print one JSON object a line")  # fmt: skip
     made.set_defaults(run=run)

@@ -11,6 +11,7 @@ from statistics import median
 from typing import Any
 
 from adapters.cli.moments import Recording
+from adapters.meaning import ALARM_SETS, LIST_RANGES
 
 STEP_MA = 3_000  # a step in current from which the voltage shows which way it goes
 LEAST_STEPS = 5
@@ -58,6 +59,18 @@ def never_known(recording: Recording) -> Iterator[str]:
                 f"{field} ({source}) is never known: {', '.join(raws)} in the frame is a code for"
                 " no data, or beyond what the field can hold; is the scale right?"
             )
+
+
+def several_units(recording: Recording) -> Iterator[str]:
+    """A field that comes from several places: readings of several packs are mixed up."""
+    places: dict[str, list[str]] = {}
+    for field, source in recording.rows:
+        if field not in (*LIST_RANGES, *ALARM_SETS):
+            places.setdefault(field, []).append(source)
+    mixed = next((field for field in places if len(places[field]) > 1), None)
+    if mixed is not None:
+        where = " and ".join(places[mixed][:2])
+        yield f"{mixed} comes from {where}: are these several packs? Pick one with --unit"
 
 
 def out_of_order(recording: Recording) -> Iterator[str]:
@@ -214,6 +227,6 @@ def codes_taken(recording: Recording) -> Iterator[str]:
 
 Look = Callable[[Recording], Iterator[str]]
 SUSPICIONS: tuple[Look, ...] = (
-    never_known, out_of_order, current_reversed, voltage_against_cells, unusual,
+    several_units, never_known, out_of_order, current_reversed, voltage_against_cells, unusual,
     current_against_limits, permissions_denied, frozen, codes_taken,
 )  # fmt: skip

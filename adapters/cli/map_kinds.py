@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from attrs import fields, frozen, has
+from attrs import evolve, fields, frozen, has
 
 from adapters.capture import Seen
 from adapters.meaning import Meaning
@@ -14,13 +14,23 @@ Explained = tuple[list[Seen], list[str]]  # what was read; remarks on what could
 
 @frozen
 class MapKind:
-    """One kind. `explain(map, lines, unit)`: `unit` is the pack's number on the bus, None: whichever;
-    raises ValueError or LinkError for a recording that is none."""
+    """One kind. `explain(map, lines, unit)`: `unit` is the pack's number (topics: its name) on the
+    bus, None: whichever; raises ValueError or LinkError for a recording that is none."""
 
     load: Callable[[Path], Any]
-    explain: Callable[[Any, Iterable[str], int | None], Explained]
+    explain: Callable[[Any, Iterable[str], str | None], Explained]
     extra: str = ""  # the package's extra that brings its libraries
     rows: Callable[[Any], Any] = lambda found: found  # where its rows stand, each once
+
+
+def _number(unit: str | None) -> int | None:
+    """Return a unit's number. Raises ValueError."""
+    if unit is None:
+        return None
+    try:
+        return int(unit, 0)
+    except ValueError:
+        raise ValueError(f'--unit: expected a number for this kind of map, got "{unit}"') from None
 
 
 def _load_dbc(path: Path) -> Any:
@@ -29,10 +39,10 @@ def _load_dbc(path: Path) -> Any:
     return load_map(path)
 
 
-def _explain_dbc(rows: Any, lines: Iterable[str], unit: int | None) -> Explained:
+def _explain_dbc(rows: Any, lines: Iterable[str], unit: str | None) -> Explained:
     from adapters.can.candump import explain
 
-    return explain(rows, lines, unit)
+    return explain(rows, lines, _number(unit))
 
 
 def _load_registers(path: Path) -> Any:
@@ -41,10 +51,10 @@ def _load_registers(path: Path) -> Any:
     return load_map(path)
 
 
-def _explain_registers(rows: Any, lines: Iterable[str], unit: int | None) -> Explained:
+def _explain_registers(rows: Any, lines: Iterable[str], unit: str | None) -> Explained:
     from adapters.modbus.capture import explain
 
-    return explain(rows, lines, unit), []
+    return explain(rows, lines, _number(unit)), []
 
 
 def _load_topics(path: Path) -> Any:
@@ -53,11 +63,14 @@ def _load_topics(path: Path) -> Any:
     return load_map(path)
 
 
-def _explain_topics(rows: Any, lines: Iterable[str], unit: int | None) -> Explained:
+def _explain_topics(rows: Any, lines: Iterable[str], unit: str | None) -> Explained:
     from adapters.mqtt.explain import explain
+    from adapters.mqtt.topic_map import PACK
 
-    seen, refused = explain(rows, lines)
-    return seen, [f"line {one.line}: {one.why}" for one in refused]
+    if unit is not None:
+        topics = [evolve(one, topic=one.topic.replace(PACK, unit)) for one in rows.topics]
+        rows = evolve(rows, topics=topics)
+    return explain(rows, lines), []
 
 
 def _load_frames(path: Path) -> Any:
@@ -66,10 +79,10 @@ def _load_frames(path: Path) -> Any:
     return load_map(path)
 
 
-def _explain_frames(rows: Any, lines: Iterable[str], unit: int | None) -> Explained:
+def _explain_frames(rows: Any, lines: Iterable[str], unit: str | None) -> Explained:
     from adapters.framed.explain import explain
 
-    return explain(rows, lines, unit or 0), []
+    return explain(rows, lines, _number(unit) or 0), []
 
 
 MAP_KINDS = {
