@@ -15,7 +15,7 @@ from aggregator.requests import KINDS
 from aggregator.view import VIEW_FIELDS
 
 HEARTBEAT, CONSTANT = "heartbeat", "constant"
-PACK_FIELDS = (*FIELDS, HEARTBEAT)
+PACK_FIELDS = (*(name for name in FIELDS if name != "age_ms"), HEARTBEAT)
 NUMBERED = ("_mv", "_ma", "_w", "_permille", "_mah", "_no", "_decic", "_ms")
 BANK_INTS = tuple(name for name in VIEW_FIELDS if name.endswith(NUMBERED))
 BANK_FIELDS = (*BANK_INTS, *BANK_FLAGS, *ALARM_SETS, HEARTBEAT, CONSTANT)
