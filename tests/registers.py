@@ -12,7 +12,8 @@ from pathlib import Path
 from hypothesis import strategies as st
 
 from adapters.links import Record
-from adapters.modbus import RegisterMap, load_map
+from adapters.modbus import ClientTransport, RegisterMap, load_map
+from adapters.registers import Answer, Ask
 from aggregator import PackRow, SystemView
 from aggregator.report import ALARMS
 
@@ -141,3 +142,11 @@ def line() -> Iterator[tuple[str, str]]:
         for end in ends:
             for file in end:
                 os.close(file)
+
+
+async def told(client: ClientTransport, ask: Ask) -> Answer:
+    """Ask, and return the answer."""
+    await client.send(ask)
+    answer = await client.receive()
+    assert isinstance(answer, Answer)
+    return answer

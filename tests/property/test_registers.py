@@ -199,7 +199,9 @@ def test_any_line_is_explained_or_refused(line: str) -> None:
 
 
 @given(
-    raw=st.one_of(st.integers(-(1 << 31), 1 << 32), st.floats(allow_nan=False, allow_infinity=False, width=32)),
+    raw=st.one_of(
+        st.integers(-(1 << 31), 1 << 32), st.floats(allow_nan=False, allow_infinity=False, width=32)
+    ),
     scale=scales,
     unit=st.sampled_from(["A", "mA", None]),
     positive=st.sampled_from(["charge", "discharge"]),
