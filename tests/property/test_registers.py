@@ -71,7 +71,7 @@ def test_no_row_says_more_than_a_limit(row: Row, value: int) -> None:
         number = layout.number(layout.words(spelled(row, layout, value)))
     except Unsayable:
         return
-    factor, shift = row._factors()
+    factor, shift = row.factors()
     exactly = Fraction(number) * factor + shift
     assert exactly >= value if row.field.startswith("discharge_voltage") else exactly <= value
     assert number not in row.no_data
@@ -211,7 +211,7 @@ def test_the_quick_way_to_a_value_is_the_exact_one(
 ) -> None:
     """Whole numbers over a common divisor give what fractions give."""
     meaning = Meaning(field="current_ma", unit=unit, scale=scale, positive=positive)  # type: ignore[arg-type]
-    factor, shift = meaning._factors()
+    factor, shift = meaning.factors()
     exactly = rounded(Fraction(repr(raw)) * factor + shift, "current_ma")
     assert meaning.value(raw) == (exactly if abs(exactly) <= 1_000_000 else None)
 

@@ -44,21 +44,21 @@ def complaints(tmp_path: Path, text: str, row: str = "") -> list[str]:
 
 
 WRONG_ROWS = [
-    (PACK, '{ field = "voltage_mw", address = 5 }', "one of voltage_mv"),
+    (PACK, '{ field = "voltage_mw", address = 5 }', 'did you mean "voltage_mv"?'),
     (PACK, '{ field = "soh_permille", adress = 5 }', 'did you mean "address"?'),
     (PACK, '{ field = "soh_permille", address = 65536 }', "expected 0..65535"),
     (PACK, '{ field = "capacity_mah", address = 65535, type = "u32" }', "registers up to 65535"),
     (PACK, '{ field = "soh_permille", address = 5, type = "u8" }', "one of u16, i16"),
-    (PACK, '{ field = "soh_permille", address = 5, unit = "V" }', "a unit that fits soh_permille"),
+    (PACK, '{ field = "soh_permille", address = 5, unit = "V" }', "one of %, permille"),
     (PACK, '{ field = "soh_permille", address = 5, scale = 0 }', "a number other than 0"),
     (PACK, '{ field = "soh_permille", address = 5, count = 2 }', "1, as this field is no list"),
     (PACK, '{ field = "cells_mv", address = 5, count = 4, type = "u32", step = 1 }', "at least the 2"),
     (PACK, '{ field = "voltage_mv", address = 9 }', "a field that stands in one place"),
-    (PACK, '{ field = "charge_allowed", address = 9, bit = 16 }', "0..15"),
+    (PACK, '{ field = "charge_allowed", address = 9, bit = 16 }', "has these bits"),
     (PACK, '{ field = "soh_permille", address = 9, bit = 1 }', "a yes/no field"),
-    (PACK, '{ field = "warnings", address = 9 }', "bits of a whole number"),
+    (PACK, '{ field = "warnings", address = 9 }', "which bit is which alarm"),
     (PACK, '{ field = "warnings", address = 9, bits = { 0 = "hot" } }', "one of board_over"),
-    (PACK, '{ field = "warnings", address = 9, bits = { 16 = "other" } }', "bit numbers 0..15"),
+    (PACK, '{ field = "warnings", address = 9, bits = { 16 = "other" } }', "has these bits"),
     (PACK, '{ field = "soh_permille", address = 5, word_order = "up" }', "high_first, low_first"),
     (BANK, '{ field = "soc_permille", address = 20 }', "a number for when soc_permille is unknown"),
     (BANK, '{ field = "soc_permille", address = 20, no_data = [65536] }', "fit into u16"),
@@ -66,7 +66,7 @@ WRONG_ROWS = [
     (BANK, '{ field = "discharge_voltage_limit_mv", address = 20 }', "carries 150000"),
     (BANK, '{ field = "constant", address = 20, constant = -1 }', "fits into u16"),
     (BANK, '{ field = "discharge_allowed", address = 10 }', "a register of its own"),
-    (BANK, '{ field = "cells_mv", address = 20 }', "one of voltage_mv"),
+    (BANK, '{ field = "cells_mv", address = 20 }', "a field of the records"),
 ]  # fmt: skip
 
 
@@ -102,7 +102,7 @@ unit = "A"
     ("old", "new", "words"),
     [
         ("cap_charge_current", "charge_less", "one of withhold_pack"),
-        ('"A"', '"V"', "a unit that fits"),
+        ('"A"', '"V"', "one of A, mA"),
         ("100", "10", "a register of its own"),
         ("cap_charge_current", 'withhold_pack"\nlasts_ms = 1\nfalse = [2]\nscale = "', "a number"),
         ("cap_charge_current", "withhold_pack", "a pack's name"),
