@@ -24,6 +24,7 @@ SIZE = Topic(
     topic="shed/{pack}/size", keep_s=60, values=[Row(field="capacity_mah", unit="Ah", unknown=[""])]
 )
 MAP = TopicMap(kind="topics", topics=[STATE, SAYS, SIZE])
+ALIVE = Topic(topic="shed/{pack}/link", alive=["up", "busy"])
 PLAIN = TopicMap(kind="topics", topics=[STATE])
 FULL = json.dumps({"dc": {"u": 53.12, "i": -4.5}, "most": 75.25, "cells": [3.31, 3.32]})
 

@@ -11,7 +11,7 @@ from adapters.mqtt.topic_map import Row, Topic, TopicMap
 from adapters.mqtt.topics import TopicTalker
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.report import check_report
-from tests.topic_listener import MAP, PLAIN, STATE, Listener
+from tests.topic_listener import ALIVE, MAP, PLAIN, STATE, Listener
 
 
 def test_a_document_becomes_a_report() -> None:
@@ -229,6 +229,20 @@ def test_whatever_comes_nothing_raises_and_reports_are_possible(
             report.cells_mv = None  # their count is the bank's to check
             assert check_report(report, 16) is None
     assert talker.due(0, SystemView([]), True) == ()
+
+
+def test_a_publisher_that_is_gone_holds_its_packs_back() -> None:
+    """Its last will, also from the broker's store; and after a reconnection it is asked anew."""
+    listener = Listener(TopicMap(kind="topics", topics=[STATE, ALIVE]))
+    assert listener.says("shed/oak/state") is None
+    listener.says("shed/oak/link", "up", retained=True)
+    assert listener.says("shed/oak/state") is not None
+    listener.says("shed/oak/link", "down")
+    assert listener.says("shed/oak/state") is None
+    listener.says("shed/oak/link", "busy\n")
+    assert listener.says("shed/oak/state") is not None
+    listener.talker.opened(0)
+    assert listener.says("shed/oak/state") is None
 
 
 def test_cells_may_come_one_by_one() -> None:
