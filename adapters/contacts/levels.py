@@ -54,6 +54,7 @@ class Contacts:
         self._opened_ms: list[int | None] = [None, None, None]  # since when open, until rested
         self._said_ms: list[int | None] = [None, None, None]
         self._started = False
+        self._items: list[tuple[str, bool]] = []  # used again
 
     def opened(self, now_ms: int) -> None:
         """All contacts are open."""
@@ -71,7 +72,9 @@ class Contacts:
         """Return the levels that changed, or were not said for a second. Without `may_speak`: open."""
         if not self._started:
             self.opened(now_ms)
-        items = []
+        items = self._items
+        while items:
+            items.pop()
         for number in range(len(CONTACTS)):
             level = self._level(number, may_speak and RULES[number](view), now_ms)
             said_ms = self._said_ms[number]

@@ -30,11 +30,13 @@ class LineSettings:
     # Contacts whose line is low when they are closed.
     inverted: list[str] = field(factory=list, validator=_names)
 
-    def transport(self) -> ContactsTransport:
-        """Return the transport. Raises ValueError if no contact is wired."""
-        paths = {name: getattr(self, name) for name in CONTACTS if getattr(self, name)}
-        if not paths:
+    def __attrs_post_init__(self) -> None:
+        if not (self.charge or self.discharge or self.loads):
             raise ValueError("at least one of " + ", ".join(CONTACTS))
+
+    def transport(self) -> ContactsTransport:
+        """Return the transport."""
+        paths = {name: getattr(self, name) for name in CONTACTS if getattr(self, name)}
         outputs: dict[str, Output] = {name: FileLine(Path(path)) for name, path in paths.items()}
         return ContactsTransport(outputs, tuple(self.inverted))
 

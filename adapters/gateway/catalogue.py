@@ -186,6 +186,17 @@ def mqtt() -> LinkKind:
     return LinkKind(MqttSettings, mqtt_link, {"topics": topics}, {"homie": homie})
 
 
+# ---- Contacts.
+
+
+def contacts() -> LinkKind:
+    """Lines of this machine that drive contacts."""
+    from adapters.contacts.settings import LineSettings, SaysContacts
+
+    said = TalkerKind(SaysContacts, _said_simply("talker"))
+    return LinkKind(LineSettings, over(LineSettings.transport), {}, {"contacts": said})
+
+
 # ---- For people and their tools.
 
 
@@ -207,6 +218,7 @@ KINDS: dict[str, Row] = {
     "modbus-rtu": Row(modbus_rtu, "modbus", ("pymodbus", "serial")),
     "modbus-tcp-server": Row(modbus_tcp_server, "modbus", ("pymodbus",)),
     "modbus-rtu-server": Row(modbus_rtu_server, "modbus", ("pymodbus", "serial")),
+    "contacts": Row(contacts),
     "mqtt": Row(mqtt, "mqtt", ("aiomqtt",)),
     "metrics": Row(metrics),
 }

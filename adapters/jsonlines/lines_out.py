@@ -7,23 +7,13 @@ is false, limits and permissions are null: nothing in the line is meant to be ob
 """
 
 from adapters.counts import Counts
-from aggregator.plain import json_text, view_to_plain
+from adapters.jsonlines.writer import ALL_FIELDS, OBEYED, ViewWriter
 from aggregator.ticks import since
-from aggregator.view import VIEW_FIELDS, SystemView
+from aggregator.view import SystemView
 
 PERIOD_MS = 1_000
-# What a charger or an inverter would obey.
-OBEYED = (
-    "charge_allowed",
-    "discharge_allowed",
-    "charge_voltage_limit_mv",
-    "discharge_voltage_limit_mv",
-    "charge_current_limit_ma",
-    "discharge_current_limit_ma",
-)
 # A line goes out at once when one of these moves.
 WATCHED = OBEYED + ("stage", "protection_bits")
-ALL_FIELDS = VIEW_FIELDS + ("packs", "findings")
 
 
 class LinesOut:
@@ -37,7 +27,8 @@ class LinesOut:
         on_change: bool = True,
     ) -> None:
         self.counts = Counts()
-        self._fields = list(ALL_FIELDS) if fields is None else list(fields)
+        self._writer = ViewWriter(list(ALL_FIELDS if fields is None else fields))
+        self._items: list[bytes] = []  # used again
         self._period_ms = period_ms
         self._on_change = on_change
         self._said: list[object] = [None] * (len(WATCHED) + 1)
@@ -53,13 +44,17 @@ class LinesOut:
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> list[bytes]:
         """Return the line that is due, if one is."""
+        items = self._items
+        while items:
+            items.pop()
         if not self._is_due(now_ms, view, may_speak):
-            return []
+            return items
         self._said_ms = now_ms
         for number in range(len(WATCHED)):
             self._said[number] = getattr(view, WATCHED[number])
         self._said[-1] = may_speak
-        return [view_line(view, may_speak, self._fields)]
+        items.append(self._writer.line(view, may_speak))
+        return items
 
     def _is_due(self, now_ms: int, view: SystemView, may_speak: bool) -> bool:
         if self._said_ms is None:
@@ -72,15 +67,3 @@ class LinesOut:
             if self._said[number] != getattr(view, WATCHED[number]):
                 return True
         return self._said[-1] != may_speak
-
-
-def view_line(view: SystemView, may_speak: bool, fields: list[str]) -> bytes:
-    """Return the line that shows these fields of a view."""
-    whole = view_to_plain(view)
-    shown = {name: whole[name] for name in fields}
-    if not may_speak:
-        for name in OBEYED:
-            if name in shown:
-                shown[name] = None
-    shown["may_speak"] = may_speak
-    return json_text({"view": shown}).encode() + b"\n"

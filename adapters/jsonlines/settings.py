@@ -5,7 +5,8 @@ from typing import Any
 from attrs import Attribute, field, frozen
 
 from adapters.jsonlines.lines_in import LONGEST_LINE, LinesIn
-from adapters.jsonlines.lines_out import ALL_FIELDS, PERIOD_MS, LinesOut
+from adapters.jsonlines.lines_out import PERIOD_MS, LinesOut
+from adapters.jsonlines.writer import ALL_FIELDS
 
 SHORTEST_LINE, MOST_LINE = 128, 65_536
 SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS = 50, 3_600_000

@@ -5,6 +5,7 @@ identifiers, as everywhere in this project. Numbers are sent low byte first; unu
 """
 
 EXTENDED = 0x80000000
+LARGEST = 0x9FFFFFFF
 EVERYBODY = 0xFF
 NOBODY = 0xFE  # the source address of who has none
 BYTES = 8
@@ -94,17 +95,18 @@ class Frame:
         if type(item) is not tuple or len(item) != 2:
             return False
         number, data = item
-        if type(number) is not int or number < 0 or number > EXTENDED | 0x1FFFFFFF:
+        if type(number) is not int or number < 0 or number > LARGEST:
             return False
         if (type(data) is not bytes and type(data) is not bytearray) or len(data) > BYTES:
             return False
         self.bad = False
         if number < EXTENDED:
             return False
-        number &= 0x1FFFFFFF
-        self.priority = number >> 26
-        self.dgn = number >> 8 & 0x1FFFF
-        self.source = number & 0xFF
+        # By bytes: numbers of this size cost a board an object for each operation.
+        parts = number.to_bytes(4, "little")
+        self.priority = parts[3] >> 2 & 7
+        self.dgn = parts[1] | parts[2] << 8 | (parts[3] & 1) << 16
+        self.source = parts[0]
         self.destination = EVERYBODY
         if addressed(self.dgn):
             self.destination = self.dgn & 0xFF

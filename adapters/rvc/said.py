@@ -165,9 +165,11 @@ class Saying:
     __slots__ = (
         "_fill",
         "_gap_ms",
+        "_identifiers",
         "_new",
         "_said",
         "_said_ms",
+        "_source",
         "asked",
         "dgn",
         "number",
@@ -181,6 +183,8 @@ class Saying:
         self._new = bytearray(BYTES)
         self._said = bytearray(BYTES)
         self._said_ms: int | None = None
+        self._source = -1  # whose identifiers these are: usual and hurried
+        self._identifiers = (0, 0)
 
     def opened(self) -> None:
         """Nothing has been said yet."""
@@ -209,4 +213,10 @@ class Saying:
         self._new, self._said = self._said, new
         self._said_ms = now_ms
         self.asked = False
-        return identifier(self.dgn, source, HURRIED_PRIORITY if hurried else 6), bytes(new)
+        if source != self._source:
+            self._source = source
+            self._identifiers = (
+                identifier(self.dgn, source),
+                identifier(self.dgn, source, HURRIED_PRIORITY),
+            )
+        return self._identifiers[1 if hurried else 0], bytes(new)

@@ -157,7 +157,7 @@ def test_a_line_that_is_not_there_is_named(tmp_path: Path) -> None:
 def test_settings_name_what_is_wrong() -> None:
     """No contact, a strange one, an impossible time."""
     with pytest.raises(ValueError, match="at least one of charge"):
-        LineSettings().transport()
+        LineSettings()
     with pytest.raises(ValueError, match="names out of charge"):
         LineSettings(charge="x", inverted=["solar"])
     with pytest.raises(ValueError, match=r"0\.\.3600000 ms"):

@@ -5,9 +5,10 @@ import json
 import pytest
 
 from adapters.jsonlines.lines_in import LinesIn
-from adapters.jsonlines.lines_out import ALL_FIELDS, OBEYED, LinesOut
+from adapters.jsonlines.lines_out import LinesOut
 from adapters.jsonlines.opposite import PackLines, ViewReader, report_line
 from adapters.jsonlines.settings import HearsJsonLines, SaysJsonLines
+from adapters.jsonlines.writer import ALL_FIELDS, OBEYED
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, PackSettings, Request
 from aggregator.report import REPORT_INTS
 

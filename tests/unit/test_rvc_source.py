@@ -1,81 +1,22 @@
-"""Speaking for a bank on RV-C: address, rank, gaps, requests, commands."""
+"""Speaking for a bank on RV-C: address, rank, what is said and how often."""
 
 from itertools import pairwise
 
 import pytest
 
 from adapters.rvc.address import Address, lower, name_bytes
-from adapters.rvc.charger import RvcCharger
 from adapters.rvc.frames import (
     EXTENDED,
-    SOURCE_COMMAND,
     STATUS_1,
     STATUS_4,
     STATUS_5,
     STATUS_6,
     STATUS_11,
-    STATUS_13,
     identifier,
 )
 from adapters.rvc.said import SAID
-from adapters.rvc.settings import SaysRvc
-from adapters.rvc.source import RvcSource
 from aggregator.report import alarm_bits
-from aggregator.view import SystemView
-
-OWN = 175
-Frames = list[tuple[int, bytes]]
-
-
-def view(**changes: object) -> SystemView:
-    """A bank that may be charged with 100 A to 56 V."""
-    shown = SystemView(["oak"])
-    usual = {
-        "voltage_mv": 53_120, "voltage_min_mv": 53_100, "voltage_max_mv": 53_150,
-        "current_ma": 42_500, "power_w": 2_258, "soc_permille": 875, "soh_permille": 990,
-        "capacity_mah": 300_000, "remaining_mah": 262_000, "temperature_max_decic": 220,
-        "charge_allowed": True, "discharge_allowed": True,
-        "charge_voltage_limit_mv": 56_049, "charge_current_limit_ma": 100_049,
-        "discharge_current_limit_ma": 100_000, "discharge_voltage_limit_mv": 44_800,
-    }  # fmt: skip
-    for name, value in (usual | changes).items():
-        setattr(shown, name, value)
-    return shown
-
-
-def source(**changes: object) -> RvcSource:
-    """A talker with invented numbers in its NAME."""
-    settings = SaysRvc(manufacturer_code=0, identity_number=4_711, **changes)  # type: ignore[arg-type]
-    talker = settings.talker()
-    talker.opened(0)
-    return talker
-
-
-def run(
-    talker: RvcSource, start_ms: int, end_ms: int, shown: SystemView, may_speak: bool = True
-) -> list[tuple[int, int, bytes]]:
-    """What is said between two times, in turns of 20 ms: time, DGN, data."""
-    said = []
-    for now_ms in range(start_ms, end_ms, 20):
-        for number, data in talker.due(now_ms, shown, may_speak):
-            assert len(data) == 8
-            said.append((now_ms, (number & 0x1FFFFFFF) >> 8 & 0x1FFFF, data))
-    return said
-
-
-def times(said: list[tuple[int, int, bytes]], dgn: int) -> list[int]:
-    """When a DGN was said."""
-    return [now_ms for now_ms, number, _ in said if number == dgn]
-
-
-def last(said: list[tuple[int, int, bytes]], dgn: int) -> str:
-    """The data of a DGN, the last time."""
-    return [data.hex().upper() for _, number, data in said if number == dgn][-1]
-
-
-def from_other(dgn: int, data: bytes, other: int = 70) -> tuple[int, bytes]:
-    """A frame of another device."""
-    return identifier(dgn, other), data
+from tests.rvc_bus import OWN, from_other, last, rival, run, source, times, view
 
 
 # ---- Address.
@@ -131,11 +72,6 @@ def test_our_own_claim_coming_back_is_no_rival() -> None:
 
 
 # ---- Rank.
-def rival(priority: int, other: int = 70) -> tuple[int, bytes]:
-    """STATUS_1 of another source of our instance."""
-    return from_other(STATUS_1, bytes([1, priority]) + bytes(6), other)
-
-
 def test_it_listens_two_seconds_before_it_speaks() -> None:
     """No status before 2 s, then all of them."""
     said = run(source(), 0, 2_100, view())
@@ -268,99 +204,3 @@ def test_charge_refers_to_the_capacity_as_designed() -> None:
     assert bytes.fromhex(last(said, 0x1FFFC))[4] == 131
     assert bytes.fromhex(last(said, 0x1FFFB))[5] == 175
     assert bytes.fromhex(last(said, STATUS_11))[3:5] == (400).to_bytes(2, "little")
-
-
-# ---- Requests and commands.
-def test_what_is_asked_is_answered_by_everyone_who_can() -> None:
-    """A request is answered even while another source goes before us; 13 only then."""
-    talker = source()
-    run(talker, 0, 3_000, view())
-    talker.received(rival(200), 3_000)
-    for dgn in (STATUS_13, STATUS_4):
-        talker.received(from_other(0xEAFF, dgn.to_bytes(3, "little") + b"\xff"), 3_500)
-    said = run(talker, 3_500, 4_000, view())
-    assert last(said, STATUS_13) == "0178" + "2604" + "2704" + "FFFF"
-    assert len(times(said, STATUS_4)) == 1
-
-
-def test_what_cannot_be_answered_is_refused_to_who_asked_us() -> None:
-    """An unknown DGN: NAK if we were asked, silence if everybody was."""
-    talker = source()
-    run(talker, 0, 3_000, view())
-    for destination in (0xEA00 | OWN, 0xEAFF, 0xEA00 | 12):
-        talker.received(from_other(destination, bytes.fromhex("ACFE01FF")), 3_000)
-    said = run(talker, 3_000, 3_020, view())
-    naks = [data.hex().upper() for _, dgn, data in said if dgn >> 8 == 0xE8]
-    assert naks == ["01FFFFFF46ACFE01"]
-
-
-COMMANDS = [
-    (0b1111_0011, [("stop_charge", None)], 0),
-    (0b1111_0111, [("clear", "stop_charge")], 0),
-    (0b1111_1100, [("stop_discharge", None)], 0),
-    (0b1111_1101, [("clear", "stop_discharge")], 0),
-    (0b1111_0000, [("stop_charge", None), ("stop_discharge", None)], 0),
-    (0b1111_1111, [], 0),
-    (0b1111_1000, [], 1),
-]
-
-
-@pytest.mark.source("RV-C-2023", "DC_SOURCE_COMMAND: acknowledged always")
-@pytest.mark.parametrize(("switches", "wishes", "code"), COMMANDS)
-def test_a_command_becomes_a_wish(
-    switches: int, wishes: list[tuple[str, str | None]], code: int
-) -> None:
-    """Disconnect: a stop; connect: the stop is cleared; leave: nothing. All are acknowledged."""
-    talker = source()
-    run(talker, 0, 3_000, view())
-    asked = talker.received(from_other(SOURCE_COMMAND, bytes([1, switches])), 3_000)
-    assert [(one.kind, one.field) for one in asked] == wishes
-    assert {one.source for one in asked} <= {"rv-c"}
-    said = run(talker, 3_000, 3_020, view())
-    replies = [(dgn, data.hex().upper()) for _, dgn, data in said if dgn >> 8 == 0xE8]
-    assert replies == [(0xE846, f"0{code}01FFFF46A4FE01")]
-
-
-def test_commands_may_be_refused_or_meant_for_others() -> None:
-    """`obey_commands = false`: NAK; another instance: nothing."""
-    talker = source(obey_commands=False)
-    run(talker, 0, 3_000, view())
-    assert talker.received(from_other(SOURCE_COMMAND, bytes([1, 0])), 3_000) == []
-    assert talker.received(from_other(SOURCE_COMMAND, bytes([2, 0])), 3_000) == []
-    replies = [data[0] for _, dgn, data in run(talker, 3_000, 3_020, view()) if dgn >> 8 == 0xE8]
-    assert replies == [1]
-
-
-# ---- A charger that obeys.
-def told(charger: RvcCharger, talker: RvcSource, start_ms: int, end_ms: int, shown: SystemView):  # type: ignore[no-untyped-def]
-    """Let a charger hear a source; return what it does then."""
-    for now_ms in range(start_ms, end_ms, 20):
-        for item in talker.due(now_ms, shown, True):
-            charger.received(item, now_ms)
-    charger.decide(end_ms)
-    return charger.voltage_mv, charger.current_ma
-
-
-@pytest.mark.source("RV-C-2023", "6.20.30, profile 74D")
-def test_a_charger_keeps_to_the_goals_and_on_silence_to_its_own() -> None:
-    """The more restrictive of goals and own settings; nothing at "do not charge"; own again
-    after 6 s of silence."""
-    charger, talker = RvcCharger(1, 57_600, 120_000), source()
-    assert told(charger, talker, 0, 3_000, view()) == (56_000, 100_000)
-    assert told(charger, talker, 3_000, 6_000, view(charge_allowed=False))[1] == 0
-    high = view(protection_bits=alarm_bits(["pack_over_voltage"]))
-    assert told(charger, talker, 6_000, 9_000, high)[1] == 0
-    small = RvcCharger(1, 55_000, 20_000)
-    assert told(small, talker, 9_000, 12_000, view()) == (55_000, 20_000)
-    charger.decide(20_000)
-    assert not charger.obeys
-    assert (charger.voltage_mv, charger.current_ma) == (57_600, 120_000)
-
-
-def test_a_charger_follows_the_source_that_goes_first() -> None:
-    """Frames of a lower source change nothing while the higher one speaks."""
-    charger, talker = RvcCharger(1, 57_600, 120_000), source()
-    told(charger, talker, 0, 3_000, view())
-    charger.received(from_other(STATUS_4, bytes.fromhex("01640780045089F3")), 3_000)
-    charger.decide(3_000)
-    assert charger.current_ma == 100_000
