@@ -1,6 +1,7 @@
 """Our own aggregator behind the driver protocol: one line in, one line out, and nothing crashes."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -222,3 +223,17 @@ def test_the_process_ends_when_its_input_does() -> None:
         check=True,
     )
     assert json.loads(done.stdout)["ok"] is True
+
+
+def test_the_process_goes_on_after_bytes_that_are_no_text() -> None:
+    """A cable's noise is refused, whatever the locale makes of bytes."""
+    done = subprocess.run(
+        [sys.executable, "-m", "conformance.device"],
+        input=b'\xff\n{"op":"hello"}\n',
+        capture_output=True,
+        timeout=20,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONIOENCODING": "utf-8:strict"},  # as where the locale is UTF-8
+        check=True,
+    )
+    assert [json.loads(line)["ok"] for line in done.stdout.splitlines()] == [False, True]
