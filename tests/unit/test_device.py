@@ -237,3 +237,21 @@ def test_the_process_goes_on_after_bytes_that_are_no_text() -> None:
         check=True,
     )
     assert [json.loads(line)["ok"] for line in done.stdout.splitlines()] == [False, True]
+
+
+@pytest.mark.parametrize("length", [LONGEST_LINE, LONGEST_LINE + 1, 10 * LONGEST_LINE])
+def test_the_process_answers_a_long_line_once(length: int) -> None:
+    """As long as allowed or longer, with a good line behind it; a long log line gets no answer."""
+    head, tail = '{"op":"hello","extra":"', '"}'
+    line = head + "x" * (length - len(head) - len(tail)) + tail
+    done = subprocess.run(
+        [sys.executable, "-m", "conformance.device"],
+        input=f"{line}\n#{line}\n" + '{"op":"hello"}\n',
+        capture_output=True,
+        text=True,
+        timeout=20,
+        cwd=ROOT,
+        check=True,
+    )
+    answers = [json.loads(answer)["ok"] for answer in done.stdout.splitlines()]
+    assert answers == [length <= LONGEST_LINE, True]
