@@ -15,6 +15,7 @@ to its safe side. A value the core could not take is unknown, never a number.
 
 import difflib
 from collections.abc import Iterator, Sequence
+from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
 from math import isfinite, lcm
@@ -161,7 +162,8 @@ class Meaning:
         if type(raw) is int:
             value = divided(raw * over + plus, under, self.field)
         else:
-            value = rounded((exact(raw) * over + plus) / under, self.field)
+            digits, power = Decimal(repr(raw)).as_integer_ratio()  # as `exact`, but fast
+            value = divided(digits * over + plus * power, under * power, self.field)
         low, high = LIST_RANGES.get(self.field) or RANGES.get(self.field) or BUS_RANGES[self.field]
         return value if low <= value <= high else None
 

@@ -16,7 +16,8 @@ from adapters.cli.bank import seconds_ms
 from adapters.cli.screens import amps, console, table
 from adapters.gateway.journal import Journal
 from adapters.gateway.listening import Episode, Muted, PackWatch, Watch
-from adapters.gateway.service import listening, serve, speaking
+from adapters.gateway.runtime import monotonic_ms
+from adapters.gateway.service import listening, rehearsed, serve, speaking
 from adapters.gateway.site_file import load_site
 
 
@@ -28,8 +29,21 @@ def add(commands: Any) -> None:
     made.add_argument("--listen-only", action="store_true",
                       help="hear everything, say nothing; at the end, tell what would have differed")  # fmt: skip
     made.add_argument("--lasts", type=seconds_ms, metavar="SECONDS", help="stop after so long")
+    made.add_argument("--rehearse", type=speed, default=1.0, metavar="N",
+                      help="let the bank's clock run N times as fast: for simulated packs, never for real ones")  # fmt: skip
     made.add_argument("--json", action="store_true", help="tell events as one JSON object a line")
     made.set_defaults(run=run)
+
+
+def speed(text: str) -> float:
+    """Return "60" as a factor."""
+    try:
+        factor = float(text)
+    except ValueError:
+        factor = 0.0
+    if not 1.0 <= factor <= 1_000.0:
+        raise argparse.ArgumentTypeError(f"expected 1..1000, got {text!r}")
+    return factor
 
 
 def run(chosen: argparse.Namespace) -> int:
@@ -38,7 +52,11 @@ def run(chosen: argparse.Namespace) -> int:
     journal = Journal(sys.stderr, chosen.json)
     lasts_s = None if chosen.lasts is None else chosen.lasts / 1_000
     if not chosen.listen_only:
-        asyncio.run(serve(speaking(plan, journal), lasts_s))
+        if chosen.rehearse != 1.0:
+            journal.tell("rehearsal", f"a rehearsal: the clock runs {chosen.rehearse:g} times as fast;"
+                         " never with real packs", speed=f"{chosen.rehearse:g}")  # fmt: skip
+        clock_ms = monotonic_ms if chosen.rehearse == 1.0 else rehearsed(chosen.rehearse)
+        asyncio.run(serve(speaking(plan, journal, clock_ms), lasts_s))
         return 0
     gateway, watch, muted = listening(plan, journal)
     started_ms = gateway.now_ms()

@@ -5,18 +5,28 @@ import contextlib
 import os
 import signal
 import socket
+import time
+from collections.abc import Callable
 
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import Keeper
 from adapters.gateway.listening import Muted, Watch
 from adapters.gateway.recorder import Recorder
-from adapters.gateway.runtime import Gateway
+from adapters.gateway.runtime import Gateway, monotonic_ms
 from adapters.gateway.site_file import SitePlan
+from aggregator.ticks import TICK_MASK
 
 ALIVE_EVERY_S = 2.0
 
 
-def speaking(plan: SitePlan, journal: Journal) -> Gateway:
+def rehearsed(speed: float) -> Callable[[], int]:
+    """Return a clock that runs so many times as fast, for rehearsals with simulated packs."""
+    return lambda: int(time.monotonic_ns() * speed) // 1_000_000 & TICK_MASK
+
+
+def speaking(
+    plan: SitePlan, journal: Journal, clock_ms: Callable[[], int] = monotonic_ms
+) -> Gateway:
     """Return the gateway that a site asks for."""
     chosen = plan.gateway
     record = plan.file(chosen.record)
@@ -27,6 +37,7 @@ def speaking(plan: SitePlan, journal: Journal) -> Gateway:
         Keeper(plan.file(chosen.state)),
         None if record is None else Recorder(record, chosen.record_mb),
         chosen.step_ms,
+        clock_ms,
     )
 
 

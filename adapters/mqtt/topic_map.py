@@ -10,17 +10,16 @@ topic = "shed/{pack}/state"        {pack}: the pack's name on the bus
   unit = "V"
 """
 
-import difflib
 import re
 from pathlib import Path
 
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, Meaning
+from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, Meaning, complaints_of
 from adapters.structure import structured
-from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
-from aggregator.report import ALARMS
+from adapters.toml_file import Complaint, raise_if_any, read_toml
+from aggregator.errors import told
 
 PACK = "{pack}"
 LONGEST_TOPIC = 200
@@ -67,10 +66,13 @@ class Topic:
     with every reading, and no report is made without it.
     `retained`: a value that the broker had kept, of unknown age, counts as if it came now; only
     for a topic with `keep_s`, because it could not make a reading fresh.
+    `alive`: instead of values: the payloads that say that whoever publishes the others is there;
+    any other says it is gone. The broker's store counts here: a last will is kept there.
     """
 
     topic: str
-    values: list[Row]
+    values: list[Row] = attr(factory=list)
+    alive: list[str] = attr(factory=list)
     keep_s: float | None = None
     retained: bool = False
 
@@ -109,28 +111,28 @@ def load_map(path: Path) -> TopicMap:
 def _map_complaints(found: TopicMap) -> list[Complaint]:
     complaints = []
     if found.kind != "topics":
-        complaints.append(Complaint(("kind",), '"topics"', repr(found.kind)))
+        complaints.append(Complaint(("kind",), '"topics"', told(found.kind)))
     if found.about not in ("pack", "bus"):
-        complaints.append(Complaint(("about",), '"pack" or "bus"', repr(found.about)))
-    if all(topic.keep_s is not None for topic in found.topics):
-        text = "at least one topic without keep_s, which comes with every reading"
+        complaints.append(Complaint(("about",), '"pack" or "bus"', told(found.about)))
+    if all(topic.keep_s is not None or topic.alive for topic in found.topics):
+        text = "at least one topic with values and without keep_s, which comes with every reading"
         complaints.append(Complaint(("topics",), text, "none"))
-    told: set[tuple[str, object]] = set()
+    fields: set[tuple[str, object]] = set()
     names: set[str] = set()
     for number, topic in enumerate(found.topics):
         place = ("topics", number)
         complaints += [one.under(place) for one in _topic_complaints(topic)]
         if topic.topic in names:
-            complaints.append(Complaint((*place, "topic"), "each topic once", repr(topic.topic)))
+            complaints.append(Complaint((*place, "topic"), "each topic once", told(topic.topic)))
         names.add(topic.topic)
         for row_number, row in enumerate(topic.values):
             row_place = (*place, "values", row_number)
             complaints += [one.under(row_place) for one in _row_complaints(row, found.about)]
             if row.field in ALARM_SETS or (row.field in LIST_RANGES and row.number is None):
                 continue
-            if (row.field, row.number) in told:
+            if (row.field, row.number) in fields:
                 complaints.append(Complaint((*row_place, "field"), "each field once", row.field))
-            told.add((row.field, row.number))
+            fields.add((row.field, row.number))
     return complaints
 
 
@@ -139,9 +141,12 @@ def _topic_complaints(topic: Topic) -> list[Complaint]:
     name = topic.topic
     if not name or len(name) > LONGEST_TOPIC or any(sign in name for sign in "+#\0"):
         text = f"1..{LONGEST_TOPIC} characters, with {PACK} for the pack's name, no + and no #"
-        complaints.append(Complaint(("topic",), text, repr(name)))
-    if not topic.values:
-        complaints.append(Complaint(("values",), "at least one [[topics.values]]", "none"))
+        complaints.append(Complaint(("topic",), text, told(name)))
+    if bool(topic.values) == bool(topic.alive):
+        text = "either [[topics.values]] or alive"
+        complaints.append(Complaint(("values",), text, "both" if topic.values else "neither"))
+    if topic.alive and topic.keep_s is not None:
+        complaints.append(Complaint(("keep_s",), "none beside alive", f"{topic.keep_s:g}"))
     if topic.keep_s is not None and not 1 <= topic.keep_s <= LONGEST_KEEP_S:
         complaints.append(Complaint(("keep_s",), f"1..{LONGEST_KEEP_S} s", f"{topic.keep_s:g}"))
     if topic.retained and topic.keep_s is None:
@@ -154,24 +159,18 @@ def _topic_complaints(topic: Topic) -> list[Complaint]:
 
 
 def _row_complaints(row: Row, about: str) -> list[Complaint]:
-    complaints: list[Complaint] = []
-    fields = BUS_FIELDS if about == "bus" else FIELDS
-    if row.field not in fields:
-        near = difflib.get_close_matches(row.field, fields, n=1)
-        hint = f'did you mean "{near[0]}"?' if near else "docs/reference/fields.md lists them"
-        text = "a field of a pack's report" if about == "pack" else " or ".join(fields)
-        complaints.append(Complaint(("field",), text, repr(row.field), hint))
+    complaints = list(complaints_of(row, BUS_FIELDS if about == "bus" else FIELDS, ()))
     if row.pointer is not None and not POINTER.fullmatch(row.pointer):
         text = 'an RFC 6901 pointer: "" or steps such as "/cells/0", with ~ as ~0 and / as ~1'
-        complaints.append(Complaint(("pointer",), text, repr(row.pointer)))
-    for bit, alarm in row.bits.items():
-        place: Place = ("bits", bit)
-        if not (bit.isascii() and bit.isdigit() and int(bit) < 64):
-            complaints.append(Complaint(place, "a bit's number, 0..63", repr(bit)))
-        if alarm not in ALARMS:
-            near = difflib.get_close_matches(str(alarm), ALARMS, n=1)
-            hint = f'did you mean "{near[0]}"?' if near else "see docs/reference/fields.md"
-            complaints.append(Complaint(place, "an alarm's name", repr(alarm), hint))
-    if row.field in ALARM_SETS and not row.bits:
-        complaints.append(Complaint(("bits",), 'which bit means what: {0 = "other"}', "nothing"))
+        complaints.append(Complaint(("pointer",), text, told(row.pointer)))
     return complaints
+
+
+def elements_of(found: TopicMap) -> dict[str, int]:
+    """Return the lists that come element by element, and how many each has."""
+    elements: dict[str, int] = {}
+    for topic in found.topics:
+        for row in topic.values:
+            if row.field in LIST_RANGES and row.number is not None:
+                elements[row.field] = max(elements.get(row.field, 0), row.number)
+    return elements

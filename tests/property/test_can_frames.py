@@ -33,6 +33,7 @@ def signals(draw: Any) -> str:
     return f'S : {start}|{length}@{order}{sign} ({draw(SCALES)},{draw(OFFSETS)}) [0|0] ""'
 
 
+@pytest.mark.source("CANTOOLS", "Message.decode and Message.encode without scaling")
 @given(signal=signals(), data=st.binary(min_size=8, max_size=8))
 def test_numbers_are_those_that_cantools_reads(signal: str, data: bytes) -> None:
     """Every place, order and sign: our shift and mask read what cantools reads, and write it back."""

@@ -55,9 +55,9 @@ def test_a_map_says_what_stands_in_it(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "complaint"),
     [
-        ('kind = "topics"', 'kind = "topic"', ":1: kind: expected \"topics\", got 'topic'"),
+        ('kind = "topics"', 'kind = "topic"', ":1: kind: expected \"topics\", got \"topic\""),
         ("shed/{pack}/state", "shed/+/state", ":4: topics[1].topic: expected 1..200 characters"),
-        ('"voltage_mv"', '"volts_mv"', ":6: topics[1].values[1].field: expected a field of"),
+        ('"voltage_mv"', '"volts_mv"', ":6: topics[1].values[1].field: expected a field of the records"),
         ("/dc/voltage", "dc/voltage", ":7: topics[1].values[1].pointer: expected an RFC 6901"),
         ("/dc/voltage", "/dc~2", ":7: topics[1].values[1].pointer: expected an RFC 6901"),
         ("keep_s = 600\n", "", "retained: expected a topic with keep_s"),
@@ -66,7 +66,9 @@ def test_a_map_says_what_stands_in_it(tmp_path: Path) -> None:
         ("shed/{pack}/size", "shed/{pack}/state", ":15: topics[2].topic: expected each topic once"),
         ('"capacity_mah"\n  unit = "Ah"', '"voltage_mv"', ":19: topics[2].values[1].field: expected each"),
         ('  pointer = "/charge"\n', "", "topics[1].values: expected either a pointer in every row"),
-        ('unit = "V"', 'unit = "Volt"', ":5: topics[1].values[1]: expected one of V, mV"),
+        ("keep_s = 600", 'keep_s = 600\nalive = ["yes"]', "values: expected either"),
+        ("keep_s = 600", 'keep_s = 600\nalive = ["yes"]', ":16: topics[2].keep_s: expected none"),
+        ('unit = "V"', 'unit = "Volt"', ":8: topics[1].values[1].unit: expected one of V, mV"),
         ('unit = "V"', 'units = "V"', ':8: topics[1].values[1].units: expected a key of this table'),
     ],
 )  # fmt: skip
@@ -94,13 +96,13 @@ def test_a_misspelt_field_gets_a_hint(tmp_path: Path) -> None:
 def test_some_topic_must_come_with_every_reading(tmp_path: Path) -> None:
     """With seldom topics alone, nothing would tell that a pack is there."""
     text = GOOD.replace('state"', 'state"\nkeep_s = 60')
-    assert "at least one topic without keep_s" in complaints(tmp_path, text)[0]
+    assert "at least one topic with values and without keep_s" in complaints(tmp_path, text)[0]
 
 
 def test_alarms_need_their_bits(tmp_path: Path) -> None:
     """An alarm's number means nothing by itself, and the names are those of the table."""
     row = '\n  [[topics.values]]\n  field = "warnings"\n  pointer = "/w"\n'
     text = GOOD.replace('unit = "V"\n', 'unit = "V"\n' + row, 1)
-    assert "bits: expected which bit means what" in complaints(tmp_path, text)[0]
+    assert "bits: expected which bit is which alarm" in complaints(tmp_path, text)[0]
     named = text.replace('pointer = "/w"', 'pointer = "/w"\n  bits = {0 = "too_hot", x = "other"}')
     assert len(complaints(tmp_path, named)) == 2
