@@ -57,3 +57,6 @@ def gateway(clock: Clock, *links: HandLink, as_json: bool = False) -> tuple[Gate
     """Return a gateway, and what its journal writes."""
     out = io.StringIO()
     return Gateway(SETTINGS, links, Journal(out, as_json, lambda: 0.0), clock_ms=clock), out
+
+
+VIEW = gateway(Clock())[0].view

@@ -22,6 +22,7 @@ from adapters.nmea2000.packets import (
 )
 from adapters.nmea2000.says import MOST_CHARGERS, Nmea2000Bank, SaysNmea2000, charger_frames
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, PackSettings, SystemView
+from tests.can_map import example
 from tests.sources import ROOT
 
 PIECE = st.tuples(
@@ -48,6 +49,7 @@ def groups_sent(bank: Nmea2000Bank, now_ms: int, seen: SystemView) -> list[int]:
 def test_the_pages_site_is_usable(tmp_path: Path) -> None:
     """The how-to page's example has no mistake, and talks as it says."""
     page = (ROOT / "docs" / "how-to" / "nmea-2000.md").read_text(encoding="utf-8")
+    example(tmp_path)  # the packs' map is that of another page
     (tmp_path / "SITE.toml").write_text(
         page.split("```toml\n")[1].split("```")[0], encoding="utf-8"
     )
