@@ -38,7 +38,7 @@ def explain(topic_map: TopicMap, lines: Iterable[str]) -> list[Seen]:
         first_ms = at_ms if first_ms is None else first_ms
         for index, pattern in enumerate(patterns):
             name = pattern.fullmatch(taken[4])
-            if name is None:
+            if name is None or topic_map.topics[index].alive:
                 continue
             key = (index, name.groupdict().get("pack", ""))
             source = sources.setdefault(key, Source(topic_map.topics[index], key[1]))

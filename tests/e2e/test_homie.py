@@ -209,6 +209,20 @@ def test_a_gateway_that_dies_is_lost_at_once(tmp_path: Path) -> None:
             assert Charger(late).limits() is None
 
 
+def test_no_word_is_saved_up_for_a_charger_that_is_away(tmp_path: Path) -> None:
+    """With a session that the broker keeps, limits come late, but not the word that they hold."""
+    with broker(tmp_path) as there, reporting(there, "oak"):
+        with client(there.port, "homie/5/#", session="charger"):
+            pass
+        with running(there, "oak"), client(there.port, "homie/5/#") as ears:
+            ears.wait_for(ROOT + "limits/hold-for")
+            ears.wait_for(ROOT + "limits/hold-for")
+        with client(there.port, "homie/5/#", session="charger") as back:
+            back.wait_for(ROOT + "limits/may-charge")
+            time.sleep(0.3)
+            assert ROOT + "limits/hold-for" not in [topic for topic, _, _ in back.all()]
+
+
 def test_a_gateway_that_stops_on_purpose_says_so(tmp_path: Path) -> None:
     """The root and its packs, and no will after it."""
     with (
