@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
 from adapters.gateway.recorder import Recorder
-from adapters.links import Link, Record, reason
+from adapters.links import Link, Record, ended, reason
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
 from aggregator.plain import REQUEST_KEYS
@@ -111,9 +111,7 @@ class Gateway:
         try:
             await self._steps()
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await ended(tasks)
             self._save()
             if self._recorder is not None:
                 self._recorder.close()

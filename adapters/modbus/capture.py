@@ -14,9 +14,8 @@ from adapters.capture import Seen
 from adapters.modbus.maps import RegisterMap
 from adapters.registers import Answer, Ask
 
-LINE = re.compile(
-    r"\s*(\d+(?:\.\d+)?)\s+(\d{1,3})\s+([1-4])\s+(\d{1,5})\s*:((?:\s*[0-9A-Fa-f]{1,4})+)\s*$"
-)
+HEAD = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s+(\d{1,3})\s+([1-4])\s+(\d{1,5})", re.ASCII)
+WORD = re.compile(r"[0-9A-Fa-f]{1,4}")
 SHAPE = "expected `seconds device function address: words in hexadecimal`"
 
 
@@ -32,12 +31,14 @@ def parsed(line: str) -> tuple[float, Answer] | None:
     text = line.split("#", 1)[0]
     if not text.strip():
         return None
-    found = LINE.match(text)
-    if found is None:
+    head, _, rest = text.partition(":")
+    found = HEAD.fullmatch(head.strip())
+    words = rest.split()
+    if found is None or not words or not all(WORD.fullmatch(word) for word in words):
         raise ValueError(f"{SHAPE}, got {line.strip()[:60]!r}")
-    words = tuple(int(word, 16) for word in found[5].split())
     device, function, address = int(found[2]), int(found[3]), int(found[4])
-    return float(found[1]), Answer(Ask(device, function, address, len(words)), words)
+    ask = Ask(device, function, address, len(words))
+    return float(found[1]), Answer(ask, tuple(int(word, 16) for word in words))
 
 
 def explain(map_: RegisterMap, lines: Iterable[str], device: int | None = None) -> list[Seen]:

@@ -138,23 +138,23 @@ class ClientTransport:
         self._answers.put_nowait(answer)
 
     async def _asked(self, ask: Ask) -> tuple[Answer, bool]:
-        """Return what came of a request, and whether it may still come."""
+        """Return what came of a request, and whether something may still come."""
+        who = f"device {ask.device}, function {ask.function}, {ask.address}"
         try:
             got = await self._request(ask)
         except Exception as error:  # the library's own, without a base in common with the system's
-            who = f"device {ask.device}, function {ask.function}, {ask.address}"
-            if "No response" in str(error):
-                return Answer(ask, None, f"{who}: no answer"), True
-            return Answer(ask, None, f"{who}: {reason(error)}"), True
-        who = f"device {ask.device}, function {ask.function}, {ask.address}"
+            silent = "No response" in str(error)
+            return Answer(ask, None, f"{who}: {'no answer' if silent else reason(error)}"), True
+        if got.function_code & 0x7F != ask.function:  # the library lets it pass
+            return Answer(ask, None, f"{who}: an answer to function {got.function_code}"), True
         if got.isError():
             code = got.exception_code
             return Answer(ask, None, f"{who}: {EXCEPTIONS.get(code, f'exception {code}')}"), False
         if ask.words:
             return Answer(ask, ask.words), False
-        words = [int(bit) for bit in got.bits] if ask.function in BITS else got.registers
-        if ask.function in BITS:
-            words = words[: ask.count]  # filled up to whole bytes
+        words = got.registers
+        if ask.function in BITS:  # filled up to whole bytes
+            words = [int(bit) for bit in got.bits[: ask.count]]
         if len(words) != ask.count:
             trouble = f"{who}: {len(words)} registers instead of {ask.count}"
             return Answer(ask, None, trouble), True

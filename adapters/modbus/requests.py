@@ -17,7 +17,7 @@ WISHES = [row[0] for row in KINDS if row[1] == WISH]
 
 
 def meaning_of(write: Write) -> Meaning:
-    """Return how the number of a valued request is read. Raises ValueError: the unit does not fit."""
+    """Return how the number of a request with a value is read."""
     return Meaning(
         field=VALUED[write.request], unit=write.unit, scale=write.scale, offset=write.offset,
         no_data=write.no_data,

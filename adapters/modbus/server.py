@@ -34,11 +34,17 @@ class TcpServerSettings:
 
     host: str = "127.0.0.1"
     port: int = field(default=502, validator=within(0, 65_535))  # under 1024 needs a privilege
+    framing: str = field(
+        default="tcp", validator=in_(("tcp", "rtu"))
+    )  # "rtu": serial frames over TCP
     image_ms: int = field(default=5_000, validator=within(500, 60_000))
 
     def server(self, library: Any, devices: Any) -> Any:
         """Return the library's server."""
-        return library.server.ModbusTcpServer(devices, address=(self.host, self.port))
+        framer = library.FramerType.RTU if self.framing == "rtu" else library.FramerType.SOCKET
+        return library.server.ModbusTcpServer(
+            devices, framer=framer, address=(self.host, self.port)
+        )
 
     @property
     def place(self) -> str:
@@ -77,6 +83,11 @@ class ServerTransport:
         self._settings = settings
         self._server: Any = None
         self._images = Images(settings.image_ms / 1_000)
+
+    @property
+    def is_open(self) -> bool:
+        """Is somebody waited for?"""
+        return self._server is not None and self._server.transport is not None
 
     @property
     def port(self) -> int:

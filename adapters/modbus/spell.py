@@ -65,7 +65,8 @@ def _quantity(row: Row, layout: Layout, value: int) -> int | None:
     if by < 0:  # a greater value is a smaller number
         raw, by, side = -raw, -by, -side
     if layout.type == "f32":
-        return float_bits(Fraction(raw, by), side)
+        bits = float_bits(Fraction(raw, by), side)
+        return None if as_float(bits) in row.no_data else bits
     number = raw // by if side < 0 else -(-raw // by) if side > 0 else (2 * raw + by) // (2 * by)
     low, high = layout.lowest, layout.highest
     if (number > high and side < 0) or (number < low and side > 0):
