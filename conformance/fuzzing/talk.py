@@ -42,6 +42,7 @@ class Talk:
         self.now_ms = 0
         self.samples: dict[str, int] = {}
         self.asked = 0
+        self.broken = False  # a breach was found: the story is over
         self.error: BreachedError | None = None  # that ended it
 
     def ask(self, op: str, **fields: object) -> Plain:
@@ -59,6 +60,7 @@ class Talk:
 
     def failed(self, breach: Breach, history: list[Exchange] | None = None) -> BreachedError:
         """Return the error to raise, unless the failure is not the one that is looked for."""
+        self.broken = True
         told = self.history if history is None else history
         if self._only and shape(breach, told) != self._only:
             reject()
