@@ -8,7 +8,7 @@ from fractions import Fraction
 from types import SimpleNamespace
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from aggregator.headroom import NO_CAP, _assumed_permille, _back_off, _widest
@@ -17,6 +17,7 @@ from aggregator.reference import Reference, first_yes
 
 # Where nothing has to be rounded, the whole numbers must be the fractions.
 EVEN_MA = st.integers(-20, 20).map(lambda tens: 10_000 * tens)
+HARD = settings(max_examples=100)  # quick, and there are many branches
 EVEN_SHARES = st.sampled_from([100, 125, 200, 250, 500])
 
 
@@ -66,6 +67,7 @@ def banks(draw: st.DrawFn) -> tuple[list[int], list[int | None], list[int]]:
     return flows, limits, draw(st.lists(EVEN_SHARES, min_size=count, max_size=count))
 
 
+@HARD
 @given(banks(), st.booleans())
 def test_the_rest_after_the_worst_loss(
     bank: tuple[list[int], list[int | None], list[int]], learned: bool
@@ -86,6 +88,7 @@ def test_the_rest_after_the_worst_loss(
     assert carried_after_loss_ma(side(flows, limits, learned), shares(upper)) == expected
 
 
+@HARD
 @given(
     st.lists(st.integers(0, 99_999), min_size=2, max_size=4),
     st.lists(st.integers(100, 999), min_size=4, max_size=4),
@@ -108,6 +111,7 @@ def test_a_loss_is_rounded_down(flows: list[int], upper: list[int]) -> None:
     assert got >= exact - 1_200 - exact / 100
 
 
+@HARD
 @given(banks(), st.booleans(), st.booleans(), st.integers(-3, 20))
 def test_backing_off(
     bank: tuple[list[int], list[int | None], list[int]],
@@ -162,6 +166,7 @@ def test_backing_off_from_small_currents() -> None:
     assert _back_off(side([-300, 100], [0, 50]), nothing) == -250
 
 
+@HARD
 @given(banks(), st.integers(1_000, 3_000))
 def test_a_remembered_moment_tells_a_total(
     bank: tuple[list[int], list[int | None], list[int]], assumed: int
