@@ -52,13 +52,14 @@ class Taken:
     key: str
     meaning: Meaning
     spot: Spot
+    raw: Callable[[int], int]  # of a frame from the end that its order says
     read: Callable[[int], Value | None]
 
     def of(self, words: Words, had: int) -> tuple[int | None, Value | None]:
         """Return the number and the value in a frame of which `had` bytes came."""
         if self.spot.needs > had:
             return None, None
-        raw = self.spot.read(words[self.spot.big])
+        raw = self.raw(words[self.spot.big])
         return raw, self.read(raw)
 
 
@@ -121,7 +122,8 @@ def taken(field: Field, ranges: Ranges) -> Taken:
     """Return a field ready to be read; beyond `ranges` it is unknown."""
     number = field.number
     low, high = ranges.get(number.meaning.field, (-FAR, FAR))
-    return Taken(field.signal, field.key, number.meaning, number.spot, number.reader(low, high))
+    spot, read = number.spot, number.reader(low, high)
+    return Taken(field.signal, field.key, number.meaning, spot, spot.reader(), read)
 
 
 def values(fields: list[Taken], words: Words, had: int) -> dict[str, Any]:
