@@ -119,7 +119,8 @@ class Day:
             inverter.cancel()
             with contextlib.suppress(ProcessLookupError):
                 gateway.terminate()
-            await asyncio.wait_for(gateway.wait(), 20)
+            async with asyncio.timeout(20):
+                await gateway.wait()
             await asyncio.gather(inverter, listening, return_exceptions=True)
             await self._modbus.stop()
             self._mqtt.stop()
