@@ -110,6 +110,8 @@ class Gateway:
     async def run(self) -> None:
         """Run until `stop`, or until cancelled; then let the links say their last words and keep
         the state."""
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: self.journal.odd(context))
         self._restore()
         tasks = [
             asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
