@@ -39,8 +39,11 @@ class Ids:
     source_address: int | None = None
 
     def of(self, message: Message) -> int:
-        """Return the id of a message."""
+        """Return the id of a message. Raises ValueError: the offset leads out of the ids there are."""
         can_id = message.can_id + self.offset
+        low, high = (EXTENDED, EXTENDED | 0x1FFFFFFF) if message.can_id & EXTENDED else (0, 0x7FF)
+        if not low <= can_id <= high:
+            raise ValueError(f"id_offset: one that leaves {message.row.message} an id of its kind")
         return can_id if self.source_address is None else can_id & ~0xFF | self.source_address
 
 

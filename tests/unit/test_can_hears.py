@@ -103,6 +103,13 @@ def test_exact_ids_are_exact(tmp_path: Path) -> None:
         talker(tmp_path, source_address=1)
 
 
+@pytest.mark.parametrize("offset", [0x0700FFE0, -0x18FF5021])
+def test_an_offset_that_leaves_the_ids_is_refused(tmp_path: Path, offset: int) -> None:
+    """Ids have 29 bits, or 11; an offset may not lead beyond them."""
+    with pytest.raises(ValueError, match="id_offset: one that leaves STATE an id of its kind"):
+        talker(tmp_path, id_offset=offset)
+
+
 def test_only_picks_a_unit_by_a_signal(tmp_path: Path) -> None:
     """Where the unit's number stands in the frame, frames of other units bring nothing."""
     one = talker(tmp_path, only={"Unit": 1})
