@@ -21,6 +21,8 @@ from adapters.modbus.client import pymodbus
 from adapters.registers import HOLDING, Idle, Image, ServerItem, Written, within
 
 MOST_WAITING = 64  # writes; one more gets "device busy"
+MOST_CLIENTS = 16
+MOST_UNREAD_BYTES = 65_536
 IDLE_S = 1.0  # so often talkers learn that nothing was written
 RENEWED_S = 0.3  # a write is answered once the image shows it, or after this
 WRITES = (6, 16, 22, 23)
@@ -111,12 +113,21 @@ class ServerTransport:
             raise LinkError(text) from None
 
     async def receive(self) -> ServerItem:
+        self._turn_away()
         try:
             return await asyncio.wait_for(self._images.written.get(), IDLE_S)
         except TimeoutError:
             if self._lost():
                 raise LinkError(f"{self._settings.place}: the port was lost") from None
             return Idle()
+
+    def _turn_away(self) -> None:
+        """Close what is too much: clients that came last, and those that ask and never read."""
+        for number, client in enumerate(list(self._server.active_connections.values())):
+            transport = client.transport
+            waiting = transport.get_write_buffer_size() if transport else 0
+            if number >= MOST_CLIENTS or waiting > MOST_UNREAD_BYTES:
+                client.close()
 
     def _lost(self) -> bool:
         """Is the port gone? The library notices it for a serial port, and goes on."""

@@ -150,8 +150,23 @@ def test_a_change_of_limits_is_shown_at_once(map_: RegisterMap) -> None:
     bank = server(map_)
     assert len(bank.due(0, view_of(), True)) == 1
     assert bank.due(20, view_of(soc_permille=5), True) == ()
-    assert len(bank.due(40, view_of(charge_current_limit_ma=1_000), True)) == 1
-    assert len(bank.due(1_001, view_of(charge_current_limit_ma=1_000), True)) == 1
+    fallen = view_of(charge_current_limit_ma=1_000)
+    assert len(bank.due(40, fallen, True)) == 1
+    assert bank.due(60, fallen, True) == ()
+    assert len(bank.due(1_000, fallen, True)) == 1
+
+
+def test_an_image_is_renewed_more_often_than_the_heart_beats(tmp_path: Path) -> None:
+    """A map with a slow heartbeat is renewed every second all the same, or a server would drop it."""
+    slow = map_in(tmp_path, MAP.replace("every_ms = 1000", "every_ms = 20000"))
+    bank = server(slow)
+    beats = [
+        read_bank(slow, image.tables)["heartbeat"]
+        for now_ms in range(0, 10_001, 20)
+        for image in bank.due(now_ms, view_of(), True)
+        if isinstance(image, Image) and image.tables
+    ]
+    assert beats == [1] * 5 + [2] * 5 + [3]
 
 
 def test_what_cannot_be_said_safely_is_not_said(tmp_path: Path) -> None:
