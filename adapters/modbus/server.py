@@ -162,7 +162,10 @@ class Images:
         self._renewed = asyncio.Event()
 
     def show(self, image: Image) -> None:
-        """Serve this image from now on."""
+        """Serve this image from now on. Raises LinkError: somebody else shows the same device."""
+        before = self._images.get(image.device)
+        if before and not _alike(before[0], image):
+            raise LinkError(f"device {image.device} is served twice: give each its own device")
         self._images[image.device] = (image, asyncio.get_running_loop().time())
         self._renewed.set()
 
@@ -209,3 +212,12 @@ class Images:
         with contextlib.suppress(TimeoutError):  # taken all the same; the image shows it later
             await asyncio.wait_for(self._renewed.wait(), RENEWED_S)
         return None
+
+
+def _alike(one: Image, other: Image) -> bool:
+    """Can two images be of one talker? Its registers do not come and go."""
+    if one.tables is None or other.tables is None:
+        return True
+    return one.tables.keys() == other.tables.keys() and all(
+        table.keys() == other.tables[function].keys() for function, table in one.tables.items()
+    )

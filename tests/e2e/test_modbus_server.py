@@ -175,3 +175,19 @@ def test_too_many_clients_are_turned_away(bank: RegisterMap) -> None:
         return closed, answer.trouble
 
     assert asyncio.run(run()) == (4, "")
+
+
+def test_a_device_that_is_served_twice_is_not_served() -> None:
+    """Two images in turn under one address would flap: the link ends, and says why."""
+
+    async def run() -> None:
+        transport = ServerTransport(TcpServerSettings(port=0))
+        await transport.open()
+        await transport.send(Image(3, {3: {0: 1}}))
+        await transport.send(Image(3, None))
+        await transport.send(Image(3, {3: {0: 2}}))
+        with pytest.raises(LinkError, match="device 3 is served twice"):
+            await transport.send(Image(3, {3: {0: 2, 1: 0}}))
+        await transport.close()
+
+    asyncio.run(run())
