@@ -25,7 +25,7 @@ Last = TypeVar("Last", covariant=True)
 
 TURN_S = 0.02  # how often a link looks whether something is due
 SEND_S = 2.0  # a send that takes longer has failed
-AGAIN_S = 0.2
+AGAIN_S = 3.0  # longer than last words take, so that they are not cut off
 LEAVE_S = 0.5  # for each of the last words
 STALE_S = 0.5  # what is older than this when its turn comes is not sent
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 30.0

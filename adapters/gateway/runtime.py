@@ -53,6 +53,7 @@ class Gateway:
         self._step_s = step_ms / 1_000
         self._clock_ms = clock_ms
         self._news = asyncio.Event()
+        self._stopping = False
         self._turned: asyncio.Future[None] | None = None
         now_ms = clock_ms()
         self.view = self.bank.step(now_ms)
@@ -101,8 +102,16 @@ class Gateway:
             self._turned = asyncio.get_running_loop().create_future()
         await asyncio.wait([self._turned], timeout=most_s)
 
+    def stop(self) -> None:
+        """Stop after this step."""
+        self._stopping = True
+        self._news.set()
+
     async def run(self) -> None:
-        """Run until cancelled, then let the links say their last words and keep the state."""
+        """Run until `stop`, or until cancelled; then let the links say their last words and keep
+        the state."""
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: self.journal.odd(context))
         self._restore()
         tasks = [
             asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
@@ -130,10 +139,11 @@ class Gateway:
             self.journal.tell("state", what)
 
     async def _steps(self) -> None:
-        while True:
+        while not self._stopping:
             self.step()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._news.wait(), self._step_s)
+                async with asyncio.timeout(self._step_s):
+                    await self._news.wait()
             self._news.clear()
 
     def step(self) -> SystemView:

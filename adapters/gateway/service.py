@@ -14,6 +14,7 @@ from adapters.gateway.listening import Muted, Watch
 from adapters.gateway.recorder import Recorder
 from adapters.gateway.runtime import Gateway, monotonic_ms
 from adapters.gateway.site_file import SitePlan
+from adapters.links import ended
 from aggregator.ticks import TICK_MASK
 
 ALIVE_EVERY_S = 2.0
@@ -61,19 +62,17 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
 async def serve(gateway: Gateway, lasts_s: float | None = None) -> None:
     """Run until SIGINT or SIGTERM, or so long; then stop cleanly."""
     loop = asyncio.get_running_loop()
-    running = asyncio.create_task(gateway.run())
-    alive = asyncio.create_task(_alive(gateway))
     for number in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):  # not on Windows
-            loop.add_signal_handler(number, running.cancel)
+            loop.add_signal_handler(number, gateway.stop)
+    if lasts_s is not None:
+        loop.call_later(lasts_s, gateway.stop)
+    alive = asyncio.create_task(_alive(gateway))
     try:
-        async with asyncio.timeout(lasts_s):
-            await running
-    except (asyncio.CancelledError, TimeoutError):
-        pass
+        await gateway.run()
     finally:
-        alive.cancel()
         _notify("STOPPING=1")
+        await ended([alive])
 
 
 async def _alive(gateway: Gateway) -> None:

@@ -34,7 +34,7 @@ from aggregator import BusReport, PackReport, SystemView
 from aggregator.ticks import since
 
 Message = tuple[str, bytes, bool, int]  # topic, payload, retained, qos
-Reading = tuple[Row, Any, Value | None]  # row, number as it came (None: no data), its value
+Reading = tuple[Row, Any, Value | None]  # row; the number, or what stands for none; its value
 BUS = "bus"  # stands for the meter where a map is about the bus
 
 
@@ -71,9 +71,9 @@ class Source:
             if found is MISSING:
                 if not row.optional:
                     raise BadPayloadError(f"nothing at {row.pointer}")
-                found = None
-            if row.field in LIST_RANGES and row.number is None and isinstance(found, list):
-                said += [_reading(one, row) for one in found] or [(row, None, None)]
+                said.append((row, MISSING, None))
+            elif row.field in LIST_RANGES and row.number is None and isinstance(found, list):
+                said += [_reading(one, row) for one in found] or [(row, "[]", None)]
             else:
                 said.append(_reading(found, row))
         return said
@@ -92,7 +92,9 @@ class Source:
 
 def _reading(found: Any, row: Row) -> Reading:
     number = number_of(found, row)
-    return row, number, None if number is None else row.value(number)
+    if number is None:
+        return row, "null" if found is None else found, None
+    return row, number, row.value(number)
 
 
 class Pack:
