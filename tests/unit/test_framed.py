@@ -35,12 +35,15 @@ def described(folder: Path, text: str) -> Description:
     return load_map(file)
 
 
+CELLS = (3_312, 3_331) * 8
+
+
 def report(**fields: object) -> PackReport:
     """Return a report as such a pack could say it."""
     known: dict[str, object] = {
         "voltage_mv": 53_120, "current_ma": -42_500, "soc_permille": 870,
         "charge_current_limit_ma": 90_000, "charge_allowed": True, "discharge_allowed": True,
-        "protections": (), "cells_mv": (3_312, 3_331), "discharge_voltage_limit_mv": 44_800,
+        "protections": (), "cells_mv": CELLS, "discharge_voltage_limit_mv": 44_800,
     }  # fmt: skip
     return PackReport("oak", 1, **(known | fields))  # type: ignore[arg-type]  # plain fields
 
@@ -51,7 +54,7 @@ VIEW = Aggregator(BankSettings([PackSettings("oak", capacity_mah=100_000)])).ste
 def test_a_frame_written_out_by_hand_is_read(state: Description) -> None:
     """Offsets, scales, signs, bits and lists are those of the description."""
     talker = FramesTalker(state, {"oak": 1})
-    frame = bytes.fromhex("AA0190 14C0 01A9 57 0384 03 08 0CF0 0D03 01C0")
+    frame = bytes.fromhex("AA0190 14C0 01A9 57 0384 03 08" + " 0CF0 0D03" * 8 + " 01C0")
     frame += FrameCodec(state.frames[0], state, 1)._sum_bytes(frame)
     (got,) = talker.received(frame, 0)
     assert isinstance(got, PackReport)
@@ -59,7 +62,7 @@ def test_a_frame_written_out_by_hand_is_read(state: Description) -> None:
     assert (got.charge_current_limit_ma, got.discharge_voltage_limit_mv) == (90_000, 44_800)
     assert (got.charge_allowed, got.discharge_allowed) == (True, True)
     assert got.protections == ("short_circuit",)
-    assert got.cells_mv == (3_312, 3_331)
+    assert got.cells_mv == CELLS
 
 
 @pytest.mark.source("REVENG", "CRC-16/MODBUS")
@@ -106,7 +109,7 @@ def test_no_data_is_unknown(state: Description) -> None:
     """What stands for "no data" is no number; nor is a value outside what a report may carry."""
     talker = FramesTalker(state, {"oak": 1})
     frame = FrameCodec(state.frames[0], state, 1).write(
-        report(soc_permille=None, charge_current_limit_ma=None, cells_mv=(60_000, 3_300))
+        report(soc_permille=None, charge_current_limit_ma=None, cells_mv=(60_000, *CELLS[1:]))
     )
     (got,) = talker.received(frame, 0)
     assert isinstance(got, PackReport)
@@ -261,12 +264,12 @@ def test_half_a_frame_does_not_swallow_the_next(tmp_path: Path) -> None:
 
 def test_every_mistake_is_told_in_one_pass(tmp_path: Path) -> None:
     """Each with its file, line and key, what was expected, what was got."""
-    wrong = STATE.replace('"voltage_mv"', '"voltage_mw"').replace("length = 20", "length = 17")
+    wrong = STATE.replace('"voltage_mv"', '"voltage_mw"').replace("length = 48", "length = 45")
     wrong = wrong.replace('"CRC-16/MODBUS"', '"CRC-17"').replace('"AA addr 90"', '"AA addx 90"')
     with pytest.raises(BadFileError) as caught:
         described(tmp_path, wrong)
     told = "\n".join(caught.value.complaints)
-    for part in ("board.toml:10: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum.name: expected one of", "up to 17",
+    for part in ("board.toml:10: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum.name: expected one of", "up to 45",
                  'did you mean "voltage_mv"?'):  # fmt: skip
         assert part in told
     assert len(caught.value.complaints) == 4
@@ -284,7 +287,7 @@ def test_a_recording_is_explained(state: Description) -> None:
         5_312,
         53_120,
     )
-    assert [one.value for one in seen if one.field == "cells_mv"] == [3_312, 3_331]
+    assert [one.value for one in seen if one.field == "cells_mv"] == list(CELLS)
     with pytest.raises(LinkError, match="line 1: expected seconds and bytes in hex"):
         explain(state, ["what?"])
 
