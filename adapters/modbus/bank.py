@@ -25,6 +25,7 @@ class Speller:
     """A bank's map, made ready to spell views: group -> address -> word."""
 
     def __init__(self, map_: RegisterMap) -> None:
+        map_.is_of("bank")
         self.groups = {
             group.name: [(row, map_.layout(row)) for row in group.rows] for group in map_.groups
         }

@@ -41,8 +41,9 @@ class _Line:
     """How requests follow each other."""
 
     # An answer has to come within this time [ms]. Longer suits slow boards; shorter lets the
-    # others on the line have their turn sooner when one is silent.
-    timeout_ms: int = field(default=500, validator=within(20, 900))
+    # others on the line have their turn sooner when one is silent. A link gives a request 2 s,
+    # the gap and a rest after a time-out included.
+    timeout_ms: int = field(default=500, validator=within(20, 850))
     # Silence between an answer and the next request [ms]; some boards need 20 to 50.
     gap_ms: int = field(default=0, validator=within(0, 200))
 

@@ -89,6 +89,7 @@ class PackPoller:
     """Talker of a client's link: asks one pack, reports it."""
 
     def __init__(self, map_: RegisterMap, settings: PollSettings) -> None:
+        map_.is_of("pack")
         self.counts = Counts()
         self._settings = settings
         self._readings = [_Reading(map_, group) for group in map_.groups]

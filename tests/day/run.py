@@ -22,7 +22,7 @@ from tests.day.maps import Places, write_site
 from tests.day.wires import CanSide, Frame, ModbusSide, MqttSide, SerialSide, Wire
 
 FRESH_MS, UNHEARD_MS = 15_000, 90_000
-OWN_MV, OWN_MA = 55_200, 45_000  # the RV-C charger's bounds, and what it does when it hears nobody
+OWN_MV, OWN_MA = 55_200, 60_000  # the RV-C charger's bounds, and what it does when it hears nobody
 READ_EVERY_S = 2.0  # the inverter reads so often (of the plant's time)
 CHAIN_WORDS = 600
 
@@ -55,7 +55,7 @@ def site(seed: int, minutes: float) -> Scenario:
     pairs = (("oak", 80.0, 0.00140, 55.0), ("ash", 60.0, 0.00200, 40.0),
              ("elm", 60.0, 0.00160, 40.0), ("fir", 25.0, 0.00360, 15.0))  # fmt: skip
     packs = [
-        PackModel(pack=name, capacity_ah=ah, charge=0.72, cell_ohm=ohm, charge_limit_a=limit_a,
+        PackModel(pack=name, capacity_ah=ah, charge=0.80, cell_ohm=ohm, charge_limit_a=limit_a,
                   discharge_limit_a=1.5 * limit_a, report_s=1.0, skew_s=0.2 * number)
         for number, (name, ah, ohm, limit_a) in enumerate(pairs)
     ]  # fmt: skip

@@ -254,3 +254,41 @@ def test_ports_that_are_not_there() -> None:
             assert "/dev/none" in await trouble(made)
 
     asyncio.run(run())
+
+
+def test_bits_over_tcp(packs: RegisterMap) -> None:
+    """Coils and discrete inputs come as so many zeros and ones as were asked for."""
+
+    async def run() -> list[tuple[int, ...] | None]:
+        transport = ServerTransport(TcpServerSettings(port=0))
+        await transport.open()
+        await transport.send(Image(3, {1: {0: 1, 1: 0, 2: 1}, 2: {7: 1}}))
+        client = client_of(transport)
+        await client.open()
+        found = [(await told(client, ask)).words for ask in (Ask(3, 1, 0, 3), Ask(3, 2, 7, 1))]
+        await client.close()
+        await transport.close()
+        return found
+
+    assert asyncio.run(run()) == [(1, 0, 1), (1,)]
+
+
+def test_a_serial_port_that_is_pulled_out_is_noticed() -> None:
+    """The server's side and the client's side both tell that their port is gone."""
+
+    async def run() -> None:
+        with line() as (here, there):
+            server = ServerTransport(RtuServerSettings(port=here))
+            client = ClientTransport(RtuSettings(port=there, timeout_ms=100))
+            await server.open()
+            await client.open()
+            waiting = asyncio.create_task(server.receive())
+            await asyncio.sleep(0.1)
+        with pytest.raises(LinkError, match="the port was lost"):
+            await asyncio.wait_for(waiting, 5)
+        with pytest.raises(LinkError, match="the connection was lost"):
+            await client.send(Ask(1, 3, 0, 1))
+        await client.close()
+        await server.close()
+
+    asyncio.run(run())

@@ -1,6 +1,7 @@
 """The SunSpec battery over a real connection, read and written by an independent client."""
 
 import asyncio
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -154,10 +155,20 @@ def test_a_change_is_read_at_once() -> None:
         with client(port) as device:
             device.scan()
             room.view = view_of(charge_current_limit_ma=10_000)
-            import time
-
             time.sleep(0.1)
             device.battery[0].read()
             assert device.battery[0].AChaMax.cvalue == 10.0
 
     served(talk)
+
+
+def test_a_silent_controller_is_noticed_on_the_link() -> None:
+    """Nobody writes the heartbeat: the owner's wish is asked, without any request having come."""
+
+    def talk(port: int, room: Room) -> None:
+        time.sleep(4)
+        assert [(one.kind, one.source) for one in room.came] == [  # type: ignore[union-attr]
+            ("stop_charge", "sunspec watchdog")
+        ]
+
+    served(talk, talker=SunSpecServer(SunSpecSettings(controller_ms=2_000), RATINGS))
