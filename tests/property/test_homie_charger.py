@@ -1,6 +1,6 @@
 """A charger that goes by a broker never goes by what no living gateway stands for."""
 
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from adapters.homie.devices import HOLDS
@@ -134,7 +134,6 @@ EVENTS = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=30)
 @given(st.lists(EVENTS, min_size=3, max_size=14))
 @example([World.fool, World.hang, 20, World.arrive])
 @example([World.hang, World.go, World.start, World.arrive, 3])
