@@ -11,7 +11,7 @@ from adapters.mqtt.topic_map import Row, Topic, TopicMap
 from adapters.mqtt.topics import TopicTalker
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.report import check_report
-from tests.topic_listener import ALIVE, FULL, MAP, STATE, Listener
+from tests.topic_listener import ALIVE, FULL, MAP, PLAIN, STATE, Listener
 
 
 def test_a_document_becomes_a_report() -> None:
