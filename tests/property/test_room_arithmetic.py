@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from aggregator.headroom import NO_CAP, _assumed_permille, _back_off, _widest
+from aggregator.headroom import NO_CAP, _assumed_permille, _back_off, _fill_in, _widest
 from aggregator.loss import carried_after_loss_ma
+from aggregator.ramp import climb
 from aggregator.reference import Reference, first_yes
 
 # Where nothing has to be rounded, the whole numbers must be the fractions.
@@ -107,6 +108,7 @@ def test_a_loss_is_rounded_down(flows: list[int], upper: list[int]) -> None:
         for lost in range(count)
     )
     got = carried_after_loss_ma(side(flows, [100_000] * count, True), shares(upper))
+    assert type(got) is int
     assert got <= exact
     assert got >= exact - 1_200 - exact / 100
 
@@ -140,7 +142,8 @@ def test_backing_off(
         if share:
             expected = min(expected, (Fraction(room * 1_000, share)).__floor__() + total)
     made = side(flows, limits, quiet=quiet)
-    assert _back_off(made, shares([1] * len(flows), lower, learned)) == expected
+    got = _back_off(made, shares([1] * len(flows), lower, learned))
+    assert (got, type(got)) == (expected, int)
 
 
 @pytest.mark.parametrize(
@@ -155,6 +158,12 @@ def test_backing_off_from_the_edge(limit_ma: int, bank_ma: int) -> None:
     """One milliampere decides whether a pack is above its limit."""
     made = side([100_000, 50_000], [limit_ma, 100_000])
     assert _back_off(made, shares([1, 1], learned=False)) == bank_ma
+
+
+def test_at_its_limit_nothing_is_rounded() -> None:
+    """A pack that is just at its limit leaves the total as it is, odd as it may be."""
+    made = side([100_000, 50_077], [100_000, 100_000])
+    assert _back_off(made, shares([1, 1], learned=False)) == 150_077
 
 
 def test_backing_off_from_small_currents() -> None:
@@ -180,8 +189,9 @@ def test_a_remembered_moment_tells_a_total(
     known = min([Fraction(room * 1_000, upper[i]) for i, room in rooms], default=NO_CAP)
     unknown = min([Fraction(room * assumed, 1_000) for _, room in rooms], default=NO_CAP)
     columns = side(flows, limits).limit_ma
-    assert moment.safe_total_ma(columns, upper, 1) == sum(flows) + known
-    assert moment.safe_total_ma(columns, None, assumed) == sum(flows) + unknown
+    got = [moment.safe_total_ma(columns, upper, 1), moment.safe_total_ma(columns, None, assumed)]
+    assert got == [sum(flows) + known, sum(flows) + unknown]
+    assert {type(one) for one in got} == {int}
 
 
 def test_a_remembered_moment_is_forgotten() -> None:
@@ -221,7 +231,8 @@ def test_a_share_since_then(total_ma: int, flow_ma: int, share: int) -> None:
     """What the pack took of what the total grew."""
     moment = Reference(2)
     moment.take(1_000, [900, 100], 1)
-    assert moment.share_permille(1, total_ma, flow_ma, 77) == share
+    got = moment.share_permille(1, total_ma, flow_ma, 77)
+    assert (got, type(got)) == (share, int)
 
 
 def test_the_first_yes() -> None:
@@ -263,3 +274,35 @@ def test_the_widest_of_the_good_readings() -> None:
     assert _widest(steady, 80_000, halves) == 140_000
     steady.widened = lambda _: False
     assert _widest(steady, 80_000, halves) == 120_000
+
+
+def test_a_bus_meter_fills_in_the_one_that_is_missing() -> None:
+    """What the others do not carry; a pack without a path has no room for it."""
+    made = side([30_000, 0, -5_000], [100_000, 100_000, None], sign=1)
+    _fill_in(made, 1, 65_000)
+    assert (made.flow_ma, made.room_ma) == ([30_000, 40_000, -5_000], [70_000, 60_000, NO_CAP])
+    made.sign = -1
+    _fill_in(made, 2, -75_000)
+    assert (made.flow_ma, made.room_ma) == ([30_000, 40_000, 5_000], [70_000, 60_000, NO_CAP])
+
+
+@HARD
+@given(
+    st.integers(0, 5_000),
+    st.lists(st.tuples(st.integers(0, 3_000), st.booleans()), max_size=12),
+)
+def test_a_ramp_pays_out_whole_units_and_keeps_the_rest(
+    rate_per_s: int, steps: list[tuple[int, bool]]
+) -> None:
+    """After any steps a limit that follows has risen by all that was earned, rounded down; time
+    beyond a nominal step, or while it is held, earns nothing."""
+    limit = SimpleNamespace(value=7, carry=0, previous=0, ramp_to=0)
+    earned = 0
+    for dt_ms, held in steps:
+        before = limit.value
+        climb(limit, rate_per_s, dt_ms, 1_000, held)
+        earned += 0 if held else rate_per_s * min(dt_ms, 1_000)
+        assert (limit.previous, limit.ramp_to) == (before, 7 + earned // 1_000)
+        assert {type(limit.ramp_to), type(limit.carry)} == {int}
+        assert limit.carry == earned % 1_000
+        limit.value = limit.ramp_to
