@@ -14,6 +14,7 @@ from .findings import Findings
 from .headroom import survey
 from .limits import current_caps, settle_limits, voltage_caps
 from .loss import carried_after_loss_ma
+from .reference import YES
 from .report import BUS_INTS, BusReport, PackReport, bad_int, check_report
 from .requests import WISH, Request, check_request, row_of
 from .rows import BankRows
@@ -89,11 +90,10 @@ class Aggregator:
                 bank.apply_wishes()
             bank.apply_soc_wishes()
         bus_ma = bank.fresh_bus_ma()
-        unknown = sum(bank.charge.unknown) > 0
+        unknown = YES in bank.charge.unknown
         bank.merge.tell(bank.view, bank.packs, unknown, bus_ma)
-        late = sum(bank.merge.late) > 0
+        bank.note_presence()
         for side in bank.currents:
-            side.some_late = late
             survey(side, dt_ms, bus_ma, bank.shares)
             if bank.settings.survive_pack_loss != OFF:
                 side.loss_ma = carried_after_loss_ma(side, bank.shares)

@@ -25,7 +25,7 @@ def _over(side: Direction) -> bool:
 
     Those of the last seconds, because chargers hear late and move slowly.
     """
-    limit_ma = max(side.value, side.peak_ma, side.last_peak_ma)
+    limit_ma = max(side.limit.value, side.peak_ma, side.last_peak_ma)
     return side.total_ma > limit_ma + max(side.bank.zero_current_ma, limit_ma // 20)
 
 
@@ -59,7 +59,7 @@ def headroom_stalls(bank: Bank) -> bool:
     chargers limit their own output, set charger_limits = output."""
     side = bank.charge
     still = -side.bank.zero_current_ma <= side.total_ma <= side.bank.zero_current_ma
-    held = 0 < side.value == side.headroom_ma < side.contributions_ma
+    held = 0 < side.limit.value == side.headroom_ma < side.contributions_ma
     told = side.bank.charger_limits == "battery"
     return told and still and held and bank.stages.stage == BULK
 
