@@ -14,7 +14,6 @@ from .findings import Findings
 from .headroom import survey
 from .limits import current_caps, settle_limits, voltage_caps
 from .loss import carried_after_loss_ma
-from .reference import YES
 from .report import BUS_INTS, BusReport, PackReport, bad_int, check_report
 from .requests import WISH, Request, check_request, row_of
 from .rows import BankRows
@@ -90,8 +89,7 @@ class Aggregator:
                 bank.apply_wishes()
             bank.apply_soc_wishes()
         bus_ma = bank.fresh_bus_ma()
-        unknown = YES in bank.charge.unknown
-        bank.merge.tell(bank.view, bank.packs, unknown, bus_ma)
+        bank.merge.tell(bank.view, bank.packs, bus_ma)
         bank.note_presence()
         for side in bank.currents:
             survey(side, dt_ms, bus_ma, bank.shares)

@@ -4,7 +4,7 @@ from .direction import Charge, Direction, Discharge
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
-from .reference import NO_CAP, YES, first_yes
+from .reference import NO_CAP, first_yes
 from .report import BusReport, PackReport
 from .requests import Wishes
 from .settings import BankSettings, PackSettings
@@ -148,12 +148,16 @@ class Bank:
                 self.enter(pack)
 
     def note_presence(self) -> None:
-        """Tell every limit whether some pack is late, or unheard."""
-        late = YES in self.merge.late
-        silent = YES in self.merge.lost
+        """Tell every limit whether some pack is late, or unheard, or does not say its current."""
+        late = any(self.merge.late)
+        silent = any(self.merge.unheard)
+        unknown_pack = first_yes(self.merge.unknown)
+        unknown = 0 if unknown_pack < 0 else sum(self.merge.unknown)
         for side in self.currents:
             side.some_late = late
-            side.some_silent = silent
+            side.some_unheard = silent
+            side.unknown = unknown
+            side.unknown_pack = unknown_pack
         for voltage in self.voltages:
             voltage.some_late = late
 
@@ -167,7 +171,7 @@ class Bank:
     def step_stages(self, dt_ms: int) -> None:
         """Show the stages the bank, as the last step's limits left it, and let them move on."""
         side = self.charge_voltage
-        silent = first_yes(self.merge.lost)
+        silent = first_yes(self.merge.unheard)
         side.survey(silent)
         self.discharge_voltage.survey(silent)
         facts = self.stages.facts
@@ -217,11 +221,11 @@ class Bank:
         Our own limit must leave twice the tails free, or it could be what limits. A pack that is
         late or unheard, or whose capacity nobody knows, has not shown a tail.
         """
-        rate = self.stages.number("tail_rate_permille")
+        rate = self.stages.in_force.tail_rate_permille
         tails_ma = 0
         for pack in self.packs:
             i = pack.index
-            if self.merge.lost[i] or self.merge.late[i]:
+            if self.merge.unheard[i] or self.merge.late[i]:
                 return False
             if pack.presence != LIVE or self.charge.open[i]:
                 continue

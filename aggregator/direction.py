@@ -96,7 +96,6 @@ class Direction:
         # Yes or no columns are bytes, 1 or 0.
         self.open = bytearray(count)  # no current can flow in this direction
         self.carries = bytearray(count)  # heard, with a path: it shares the current
-        self.unknown = bytearray(count)  # connected, but its current is not known
         self.flow_ma = [0] * count  # its current, as far as it counts
         self.limit_ma = [NO_CAP] * count  # L_i, what it may take
         self.room_ma = [NO_CAP] * count  # L_i - I_i
@@ -128,7 +127,9 @@ class Direction:
         self.tightest = -1  # row of the pack with the least room
         self.unheard = -1  # row of the pack with the least grant
         self.some_late = False
-        self.some_silent = True  # a pack is unheard
+        self.some_unheard = True
+        self.unknown = 0  # how many packs are heard, but do not say their current
+        self.unknown_pack = -1  # row of the first of them
         self.local_refusal = False
         # What the owner wishes.
         self.wish_ma = NO_CAP
@@ -158,7 +159,6 @@ class Direction:
         self.open[i] = 1 if is_open else 0
         limit_ma = self.usable_ma(pack)
         refuses = self.allowed[i] is False and not is_open
-        self.unknown[i] = 1 if connected and pack.current_ma is None else 0
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
         binds = counts or (pack.presence == UNHEARD and not is_open)

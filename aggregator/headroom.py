@@ -7,7 +7,7 @@ and the five cases that need more; they are the branches here.
 """
 
 from .direction import Direction
-from .reference import NO_CAP, YES, first_yes
+from .reference import NO_CAP, first_yes
 from .shares import Shares
 
 
@@ -27,11 +27,11 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
         side.dwell_left_ms = max(0, side.dwell_left_ms - dt_ms)
     if side.steady.valid:
         side.steady.run_down(dt_ms)
-    side.granted_ma = min(side.grant_ma) if side.some_silent else NO_CAP
-    side.unheard = side.grant_ma.index(side.granted_ma) if side.some_silent else -1
-    missing = sum(side.unknown) if YES in side.unknown else 0
-    if missing == 1 and bus_ma is not None and not side.some_silent:
-        _fill_in(side, first_yes(side.unknown), bus_ma)
+    side.granted_ma = min(side.grant_ma) if side.some_unheard else NO_CAP
+    side.unheard = side.grant_ma.index(side.granted_ma) if side.some_unheard else -1
+    missing = side.unknown
+    if missing == 1 and bus_ma is not None and not side.some_unheard:
+        _fill_in(side, side.unknown_pack, bus_ma)
         missing = 0
     side.current_unknown = missing > 0
     side.refuser = first_yes(side.refusing)
@@ -39,7 +39,7 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.contributions_ma = sum(side.contribution_ma)
     room_ma = min(side.room_ma)
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
-    if side.some_silent or missing:
+    if side.some_unheard or missing:
         side.forget()
     elif -side.quiet_ma <= side.total_ma <= side.quiet_ma:
         side.quiet.take(side.total_ma, side.room_ma, 1)

@@ -17,17 +17,17 @@ PEAK_MS = 15_000  # a charger has 15 to 30 s to follow a limit down before it is
 def settle_limits(bank: Bank, dt_ms: int) -> None:
     """Let every limit fall at once, or rise along its ramp; write them into the view."""
     settings = bank.settings
-    nominal_ms = settings.nominal_step_ms
+    rise_ms = min(dt_ms, settings.nominal_step_ms)
     for side in bank.currents:
         side.local_refusal = bank.local_refusal(side)
         rate = sum(side.ramp_ma) // 10 * settings.ramp_permille_per_s // 100
         held = side.some_late or side.settle_left_ms > 0 or side.path_left_ms > 0
-        side.limit.climb(rate, dt_ms, nominal_ms, held)
+        side.limit.climb(rate, rise_ms, held)
         settle_current(side)
         _keep_peak(side, dt_ms)
     rate = settings.voltage_ramp_mv_per_s
     for voltage in bank.voltages:
-        voltage.limit.climb(rate, dt_ms, nominal_ms, voltage.some_late)
+        voltage.limit.climb(rate, rise_ms, voltage.some_late)
         settle_voltage(voltage)
     _tell(bank)
 
@@ -35,10 +35,8 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
 def settle_current(side: Direction) -> None:
     """Let every rule say what it allows; set the limit, and whether it is denied."""
     caps = side.limit.caps
-    number = 0
-    for _, rule, _, _ in CURRENT_RULES:
-        caps[number] = rule(side)
-        number += 1
+    for number in range(len(caps)):
+        caps[number] = CURRENT_RULES[number][1](side)
     side.limit.settle()
     side.denied = side.limit.value == 0 and _denied(caps)
     if side.denied:
@@ -47,10 +45,9 @@ def settle_current(side: Direction) -> None:
 
 def settle_voltage(side: VoltageSide) -> None:
     """Let every rule say what it allows; set the limit."""
-    number = 0
-    for _, rule, _, _ in VOLTAGE_RULES:
-        side.limit.caps[number] = rule(side)
-        number += 1
+    caps = side.limit.caps
+    for number in range(len(caps)):
+        caps[number] = VOLTAGE_RULES[number][1](side)
     side.limit.settle()
 
 
@@ -131,5 +128,4 @@ def _caps(
 
 def pack_named(side: object, holder: str | None, names: list[str]) -> str | None:
     """Return the name of the pack whose row the side keeps in attribute `holder`."""
-    row = -1 if holder is None else getattr(side, holder)
-    return names[row] if row >= 0 else None
+    return None if holder is None else names[getattr(side, holder)]

@@ -29,7 +29,8 @@ class Merge:
         "hot_decic",
         "late",
         "live",
-        "lost",
+        "unheard",
+        "unknown",
         "protections",
         "soc_high",
         "soc_low",
@@ -45,7 +46,8 @@ class Merge:
         # Yes or no columns are bytes, 1 or 0.
         self.live = bytearray(count)  # live, and says its voltage
         self.late = bytearray(count)
-        self.lost = bytearray(count)  # neither live, late nor removed
+        self.unheard = bytearray(count)
+        self.unknown = bytearray(count)  # live or late, but does not say its current
         self.complete = bytearray(count)  # live, and says its charge and capacity, or removed
         self.voltage_mv = [0] * count
         self.voltage_low_mv = [NO_CAP] * count
@@ -79,7 +81,8 @@ class Merge:
         speaks = live and pack.voltage_mv is not None
         self.live[i] = 1 if speaks else 0
         self.late[i] = 1 if pack.presence == LATE else 0
-        self.lost[i] = 0 if heard or removed else 1
+        self.unheard[i] = 0 if heard or removed else 1
+        self.unknown[i] = 1 if heard and pack.current_ma is None else 0
         self.voltage_mv[i] = (pack.voltage_mv or 0) if speaks else 0
         self.voltage_low_mv[i] = _or(pack.voltage_mv if live else None, NO_CAP)
         self.voltage_high_mv[i] = _or(pack.voltage_mv if live else None, NONE_SO_HIGH)
@@ -105,13 +108,12 @@ class Merge:
             self.warnings[i] = 0
             self.protections[i] = 0
 
-    def tell(self, view: SystemView, packs: list[Pack], unknown: bool, bus_ma: int | None) -> None:
+    def tell(self, view: SystemView, packs: list[Pack], bus_ma: int | None) -> None:
         """Write the bank's numbers into the view.
 
-        `unknown`: a pack does not say its current, so that only the bus meter's `bus_ma` can tell
-        the total.
+        `bus_ma`: the bus meter's word; it tells the total where a pack does not say its current.
         """
-        view.current_ma = bus_ma if unknown else sum(self.current_ma)
+        view.current_ma = bus_ma if any(self.unknown) else sum(self.current_ma)
         self._tell_power(view)
         self._tell_charge(view)
         low_mv = min(self.cell_low_mv)
@@ -142,7 +144,7 @@ class Merge:
             view.voltage_mv = None
             view.voltage_min_mv = None
             view.voltage_max_mv = None
-            if sum(self.lost) == len(self.lost):
+            if all(self.unheard):
                 view.current_ma = None
             return
         view.voltage_mv = sum(self.voltage_mv) // live
@@ -155,7 +157,7 @@ class Merge:
     def _tell_charge(self, view: SystemView) -> None:
         weight = sum(self.weight)
         view.capacity_mah = sum(self.capacity) * MAH_PER_UNIT
-        view.partial = sum(self.complete) < len(self.complete)
+        view.partial = not all(self.complete)
         soh = min(self.soh_low)
         view.soh_permille = None if soh == NO_CAP else soh
         if weight == 0:
@@ -177,7 +179,7 @@ def _or(value: int | None, neutral: int) -> int:
 
 def _union(column: list[int]) -> int:
     bits = 0
-    if max(column):
+    if any(column):
         for row in column:
             bits |= row
     return bits

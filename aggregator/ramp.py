@@ -21,16 +21,17 @@ class Limit:
         self.ramp_to = value
         self.carry = 0
 
-    def climb(self, rate_per_s: int, dt_ms: int, nominal_ms: int, held: bool) -> None:
+    def climb(self, rate_per_s: int, rise_ms: int, held: bool) -> None:
         """Set how far the limit may rise in this step.
 
-        `rate_per_s`: units a second; `dt_ms`: since the last step; `held`: nothing may rise now.
+        `rate_per_s`: units a second; `rise_ms`: the time of it that counts, at most a nominal step;
+        `held`: nothing may rise now.
         """
         self.previous = self.value
         if held:
             self.ramp_to = self.value
             return
-        earned = self.carry + rate_per_s * min(dt_ms, nominal_ms)
+        earned = self.carry + rate_per_s * rise_ms
         self.carry = earned % 1_000
         self.ramp_to = self.value + earned // 1_000
 

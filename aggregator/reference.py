@@ -5,13 +5,10 @@ NO_CAP = 1 << 29
 
 MOST_ROOM_MA = NO_CAP // 2  # a larger room is that of a pack whose limit does not bind
 
-# Yes-or-no columns are bytearrays, 1 or 0: `YES in column` asks whether any row says yes.
-YES = b"\x01"
-
 
 def first_yes(column: bytearray) -> int:
     """Return the first row of a yes-or-no column that says yes; -1 if none does."""
-    if YES in column:
+    if any(column):
         for i in range(len(column)):
             if column[i]:
                 return i
