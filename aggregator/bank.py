@@ -4,7 +4,7 @@ from .direction import Charge, Direction, Discharge
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
-from .reference import NO_CAP, first_yes
+from .reference import NO_CAP, YES
 from .report import BusReport, PackReport
 from .requests import Wishes
 from .settings import BankSettings, PackSettings
@@ -149,17 +149,18 @@ class Bank:
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""
-        late = any(self.merge.late)
-        silent = any(self.merge.unheard)
-        unknown_pack = first_yes(self.merge.unknown)
-        unknown = 0 if unknown_pack < 0 else sum(self.merge.unknown)
+        late = self.merge.late.find(YES) >= 0
+        unheard_pack = self.merge.unheard.find(YES)
+        unknown_pack = self.merge.unknown.find(YES)
+        unknown = self.merge.unknown.count(YES)
         for side in self.currents:
             side.some_late = late
-            side.some_unheard = silent
+            side.some_unheard = unheard_pack >= 0
             side.unknown = unknown
             side.unknown_pack = unknown_pack
         for voltage in self.voltages:
             voltage.some_late = late
+            voltage.unheard_pack = unheard_pack
 
     def somebody_speaks(self) -> bool:
         """Is any pack live or late?"""
@@ -171,9 +172,8 @@ class Bank:
     def step_stages(self, dt_ms: int) -> None:
         """Show the stages the bank, as the last step's limits left it, and let them move on."""
         side = self.charge_voltage
-        silent = first_yes(self.merge.unheard)
-        side.survey(silent)
-        self.discharge_voltage.survey(silent)
+        side.survey()
+        self.discharge_voltage.survey()
         facts = self.stages.facts
         facts.voltage_mv = self.view.voltage_mv
         facts.current_ma = self.view.current_ma

@@ -93,7 +93,7 @@ class Direction:
         self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
         self.allowed: list[bool | None] = [None] * count
         self.closed: list[bool | None] = [None] * count
-        # Yes or no columns are bytes, 1 or 0.
+        # Yes-or-no columns, see reference.py.
         self.open = bytearray(count)  # no current can flow in this direction
         self.carries = bytearray(count)  # heard, with a path: it shares the current
         self.flow_ma = [0] * count  # its current, as far as it counts

@@ -7,7 +7,7 @@ and the five cases that need more; they are the branches here.
 """
 
 from .direction import Direction
-from .reference import NO_CAP, first_yes
+from .reference import NO_CAP, YES
 from .shares import Shares
 
 
@@ -34,7 +34,7 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
         _fill_in(side, side.unknown_pack, bus_ma)
         missing = 0
     side.current_unknown = missing > 0
-    side.refuser = first_yes(side.refusing)
+    side.refuser = side.refusing.find(YES)
     side.total_ma = sum(side.flow_ma)
     side.contributions_ma = sum(side.contribution_ma)
     room_ma = min(side.room_ma)

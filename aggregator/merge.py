@@ -5,7 +5,7 @@ needs only sums and extremes over columns. A pack that does not count holds the 
 """
 
 from .pack import LATE, LIVE, REMOVED, Pack
-from .reference import NO_CAP
+from .reference import NO, NO_CAP, YES
 from .report import PackReport, alarm_bits
 from .view import SystemView
 
@@ -19,6 +19,7 @@ class Merge:
     """The columns of everything that is added up or compared over packs."""
 
     __slots__ = (
+        "alarmed",
         "capacity",
         "cell_high_mv",
         "cell_low_mv",
@@ -29,12 +30,12 @@ class Merge:
         "hot_decic",
         "late",
         "live",
-        "unheard",
-        "unknown",
         "protections",
         "soc_high",
         "soc_low",
         "soh_low",
+        "unheard",
+        "unknown",
         "voltage_high_mv",
         "voltage_low_mv",
         "voltage_mv",
@@ -43,7 +44,7 @@ class Merge:
     )
 
     def __init__(self, count: int) -> None:
-        # Yes or no columns are bytes, 1 or 0.
+        # Yes-or-no columns, see reference.py.
         self.live = bytearray(count)  # live, and says its voltage
         self.late = bytearray(count)
         self.unheard = bytearray(count)
@@ -63,6 +64,7 @@ class Merge:
         self.cell_high_mv = [NONE_SO_HIGH] * count
         self.cold_decic = [NO_CAP] * count
         self.hot_decic = [NONE_SO_HIGH] * count
+        self.alarmed = bytearray(count)  # warns or protects itself
         self.warnings = [0] * count
         self.protections = [0] * count
 
@@ -107,13 +109,14 @@ class Merge:
         if removed:
             self.warnings[i] = 0
             self.protections[i] = 0
+        self.alarmed[i] = 1 if self.warnings[i] or self.protections[i] else 0
 
     def tell(self, view: SystemView, packs: list[Pack], bus_ma: int | None) -> None:
         """Write the bank's numbers into the view.
 
         `bus_ma`: the bus meter's word; it tells the total where a pack does not say its current.
         """
-        view.current_ma = bus_ma if any(self.unknown) else sum(self.current_ma)
+        view.current_ma = bus_ma if self.unknown.find(YES) >= 0 else sum(self.current_ma)
         self._tell_power(view)
         self._tell_charge(view)
         low_mv = min(self.cell_low_mv)
@@ -128,8 +131,9 @@ class Merge:
         view.temperature_max_decic = None if hot == NONE_SO_HIGH else hot
         view.temperature_min_row = self.cold_decic.index(cold)
         view.temperature_max_row = self.hot_decic.index(hot)
-        view.warning_bits = _union(self.warnings)
-        view.protection_bits = _union(self.protections)
+        alarmed = self.alarmed.find(YES) >= 0
+        view.warning_bits = _union(self.warnings) if alarmed else 0
+        view.protection_bits = _union(self.protections) if alarmed else 0
         view.cell_min_no = None
         view.cell_max_no = None
         if view.cell_min_mv is not None:
@@ -138,13 +142,13 @@ class Merge:
             view.cell_max_no = packs[view.cell_max_row].cell_max_no
 
     def _tell_power(self, view: SystemView) -> None:
-        live = sum(self.live)
+        live = self.live.count(YES)
         view.power_w = None
         if live == 0:
             view.voltage_mv = None
             view.voltage_min_mv = None
             view.voltage_max_mv = None
-            if all(self.unheard):
+            if self.unheard.find(NO) < 0:
                 view.current_ma = None
             return
         view.voltage_mv = sum(self.voltage_mv) // live
@@ -157,7 +161,7 @@ class Merge:
     def _tell_charge(self, view: SystemView) -> None:
         weight = sum(self.weight)
         view.capacity_mah = sum(self.capacity) * MAH_PER_UNIT
-        view.partial = not all(self.complete)
+        view.partial = self.complete.find(NO) >= 0
         soh = min(self.soh_low)
         view.soh_permille = None if soh == NO_CAP else soh
         if weight == 0:
@@ -179,7 +183,6 @@ def _or(value: int | None, neutral: int) -> int:
 
 def _union(column: list[int]) -> int:
     bits = 0
-    if any(column):
-        for row in column:
-            bits |= row
+    for row in column:
+        bits |= row
     return bits

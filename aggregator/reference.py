@@ -6,13 +6,10 @@ NO_CAP = 1 << 29
 MOST_ROOM_MA = NO_CAP // 2  # a larger room is that of a pack whose limit does not bind
 
 
-def first_yes(column: bytearray) -> int:
-    """Return the first row of a yes-or-no column that says yes; -1 if none does."""
-    if any(column):
-        for i in range(len(column)):
-            if column[i]:
-                return i
-    return -1
+# Yes-or-no columns are bytearrays of 1 and 0: `column.find(YES)` is the first row that says yes, or
+# -1; `column.count(YES)` how many do. Both search in C, and allocate nothing on a board.
+YES = b"\x01"
+NO = b"\x00"
 
 
 class Reference:

@@ -133,7 +133,7 @@ def ceiling(side: VoltageSide) -> int:
 
 def limp(side: VoltageSide) -> int:
     """A pack is silent and still connected: a voltage at which it takes (gives) next to nothing."""
-    return side.limp_mv if side.silent_pack >= 0 else NO_CAP
+    return side.limp_mv if side.unheard_pack >= 0 else NO_CAP
 
 
 def extreme_cell(side: VoltageSide) -> int:
@@ -164,7 +164,7 @@ def voltage_ramp(side: VoltageSide) -> int:
 VOLTAGE_RULES = (
     ("own_limit", own_limit, "own_pack", False),
     ("ceiling", ceiling, None, False),
-    ("limp", limp, "silent_pack", False),
+    ("limp", limp, "unheard_pack", False),
     ("extreme_cell", extreme_cell, "cell_pack", False),
     ("stage_target", stage_target, None, False),
     ("owner_voltage_cap", owner_voltage_cap, None, False),

@@ -61,7 +61,7 @@ class VoltageSide:
         self.tightest_cell_mv = NO_CAP
         self.own_pack = -1
         self.cell_pack = -1
-        self.silent_pack = -1
+        self.unheard_pack = -1  # row of the first that is unheard
         self.some_late = False
         self.limit = Limit(self.limp_mv, VOLTAGE_RULE_COUNT)
 
@@ -86,9 +86,8 @@ class VoltageSide:
             room_mv = self.sign * pack.voltage_mv + CELL_GAIN * gap_mv
             self.cell_room_mv[i] = max(0 if self.sign > 0 else -HIGHEST_MV, room_mv)
 
-    def survey(self, silent_pack: int) -> None:
-        """Find the tightest rows. `silent_pack`: the first that is unheard, or -1."""
-        self.silent_pack = silent_pack
+    def survey(self) -> None:
+        """Find the tightest rows."""
         self.tightest_own_mv = min(self.own_mv)
         self.tightest_cell_mv = min(self.cell_room_mv)
         self.own_pack = self.own_mv.index(self.tightest_own_mv)
