@@ -12,7 +12,7 @@ from .shares import TOP_CELL_MV, Shares
 from .stages import Stages
 from .ticks import TICK_MASK, Clock, since
 from .view import SystemView
-from .voltage import NEAR_CEILING_MV, VoltageSide
+from .voltage import VoltageSide
 
 TYPICAL_PACK_MA = 50_000  # the size of a pack of which the settings say nothing
 MINUTES_PER_DAY = 1_440
@@ -178,7 +178,7 @@ class Bank:
         facts.voltage_mv = self.view.voltage_mv
         facts.current_ma = self.view.current_ma
         facts.soc_permille = self.view.soc_permille
-        facts.cell_arrived = min(side.cell_gap_mv) <= NEAR_CEILING_MV
+        facts.cell_arrived = side.arrived.find(YES) >= 0
         facts.tails_small = self.stages.held and self.tails_small()
         facts.idle_ma = self.settings.zero_current_ma
         facts.dwell_left_ms = self.charge.dwell_left_ms

@@ -36,7 +36,6 @@ class Merge:
         "soh_low",
         "unheard",
         "unknown",
-        "voltage_high_mv",
         "voltage_low_mv",
         "voltage_mv",
         "warnings",
@@ -50,9 +49,8 @@ class Merge:
         self.unheard = bytearray(count)
         self.unknown = bytearray(count)  # live or late, but does not say its current
         self.complete = bytearray(count)  # live, and says its charge and capacity, or removed
-        self.voltage_mv = [0] * count
+        self.voltage_mv = [0] * count  # for the sum and the greatest
         self.voltage_low_mv = [NO_CAP] * count
-        self.voltage_high_mv = [NONE_SO_HIGH] * count
         self.current_ma = [0] * count
         self.capacity = [0] * count  # 0.1 Ah, of all that are heard
         self.weight = [0] * count  # 0.1 Ah, of those that also say their charge
@@ -87,7 +85,6 @@ class Merge:
         self.unknown[i] = 1 if heard and pack.current_ma is None else 0
         self.voltage_mv[i] = (pack.voltage_mv or 0) if speaks else 0
         self.voltage_low_mv[i] = _or(pack.voltage_mv if live else None, NO_CAP)
-        self.voltage_high_mv[i] = _or(pack.voltage_mv if live else None, NONE_SO_HIGH)
         self.current_ma[i] = (pack.current_ma or 0) if heard else 0
         soc = pack.soc_permille if heard else None
         capacity_mah = pack.capacity_mah if heard else None
@@ -153,7 +150,7 @@ class Merge:
             return
         view.voltage_mv = sum(self.voltage_mv) // live
         view.voltage_min_mv = min(self.voltage_low_mv)
-        view.voltage_max_mv = max(self.voltage_high_mv)
+        view.voltage_max_mv = max(self.voltage_mv)
         if view.current_ma is not None:
             # 10 mV times 100 mA is 1 mW: stays a small integer.
             view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000

@@ -11,7 +11,7 @@ from .reference import NO_CAP
 CELL_GAIN = 4  # mV of pack voltage granted for each mV that the extreme cell is away from its end
 VOLTAGE_RULE_COUNT = 8  # rows of rules.VOLTAGE_RULES
 HIGHEST_MV = 150_000
-NEAR_CEILING_MV = 50  # a cell this close to its ceiling has arrived
+NEAR_END_MV = 50  # a cell this close to its ceiling (or floor) has arrived
 
 
 class Slope:
@@ -53,8 +53,8 @@ class VoltageSide:
         self.limp_mv = sign * limp_mv
         self.end_mv = sign * end_mv
         self.own_mv = [NO_CAP] * count  # the pack's own limit
-        self.cell_gap_mv = [NO_CAP] * count  # how far its extreme cell is from its end
-        self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what that gap grants
+        self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what its extreme cell grants
+        self.arrived = bytearray(count)  # yes or no: its extreme cell is near its end
         self.stage = Slope()
         self.wish = Slope()
         self.tightest_own_mv = NO_CAP
@@ -79,7 +79,7 @@ class VoltageSide:
         removed = pack.presence == REMOVED
         gap_mv = None if removed else self.gap_mv(pack)
         self.own_mv[i] = NO_CAP if removed or own_mv is None else self.sign * own_mv
-        self.cell_gap_mv[i] = NO_CAP if gap_mv is None else gap_mv
+        self.arrived[i] = 0 if gap_mv is None or gap_mv > NEAR_END_MV else 1
         if gap_mv is None or pack.voltage_mv is None:
             self.cell_room_mv[i] = NO_CAP
         else:
