@@ -191,17 +191,14 @@ class Bank:
         side.stage.follow(target_mv, target_mv, slope, dt_ms)
         side.wish.follow(self.wishes.charge_mv, side.limit.value, slope, dt_ms)
 
-    def local_refusal(self, side: Direction) -> bool:
-        """Does a pack wired to this very board refuse, where that is to stop the bank?"""
-        if self.settings.local_refusal_stops_bank:
-            for name in self.settings.own_packs:
-                pack = self.find(name)
-                if (
-                    pack is not None
-                    and pack.presence != REMOVED
-                    and side.allowed[pack.index] is False
-                ):
-                    return True
+    def own_pack_refuses(self, side: Direction) -> bool:
+        """Does a pack wired to this very board refuse?"""
+        for name in self.settings.own_packs:
+            pack = self.find(name)
+            if pack is None or pack.presence == REMOVED:
+                continue
+            if side.allowed[pack.index] is False:
+                return True
         return False
 
     def fresh_bus_ma(self) -> int | None:

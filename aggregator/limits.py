@@ -18,8 +18,9 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
     """Let every limit fall at once, or rise along its ramp; write them into the view."""
     settings = bank.settings
     rise_ms = min(dt_ms, settings.nominal_step_ms)
+    refusal_stops = settings.local_refusal_stops_bank
     for side in bank.currents:
-        side.local_refusal = bank.local_refusal(side)
+        side.local_refusal = refusal_stops and bank.own_pack_refuses(side)
         rate = sum(side.ramp_ma) // 10 * settings.ramp_permille_per_s // 100
         held = side.some_late or side.settle_left_ms > 0 or side.path_left_ms > 0
         side.limit.climb(rate, rise_ms, held)
@@ -34,9 +35,10 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
 
 def settle_current(side: Direction) -> None:
     """Let every rule say what it allows; set the limit, and whether it is denied."""
+    rules = CURRENT_RULES
     caps = side.limit.caps
-    for number in range(len(caps)):
-        caps[number] = CURRENT_RULES[number][1](side)
+    for number in range(len(rules)):
+        caps[number] = rules[number][1](side)
     side.limit.settle()
     side.denied = side.limit.value == 0 and _denied(caps)
     if side.denied:
@@ -45,9 +47,10 @@ def settle_current(side: Direction) -> None:
 
 def settle_voltage(side: VoltageSide) -> None:
     """Let every rule say what it allows; set the limit."""
+    rules = VOLTAGE_RULES
     caps = side.limit.caps
-    for number in range(len(caps)):
-        caps[number] = VOLTAGE_RULES[number][1](side)
+    for number in range(len(rules)):
+        caps[number] = rules[number][1](side)
     side.limit.settle()
 
 
