@@ -7,11 +7,16 @@ through the half that still talks. Two exceptions:
 - a part may be slow (`keep_ms`): its values count until then, whatever the rest does;
 - bad news does not wait: a part that forbids something, lowers a limit or adds a protection is
   handed over at once, with what else is known.
+
+Warnings and protections that several parts tell are united. A list may come in several parts, each
+element under its own name (`element("cells_mv", 3)`); one that lacks an element is unknown, because
+what is missing could be the extreme.
 """
 
 from collections.abc import Mapping
 from typing import Any
 
+from adapters.meaning import ALARM_SETS
 from aggregator.report import SAMPLE_MODULO, PackReport
 from aggregator.ticks import since
 
@@ -38,6 +43,17 @@ def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     return False
 
 
+def element(name: str, number: int) -> str:
+    """Return the name under which a part tells one element of a list; `number`: from 1."""
+    return f"{name}[{number}]"
+
+
+def _united(name: str, first: Mapping[str, Any], second: Mapping[str, Any]) -> Any:
+    """Return the alarms of both parts; None: neither tells them."""
+    told = [one for one in (first.get(name), second.get(name)) if one is not None]
+    return tuple(sorted(set().union(*told))) if told else None
+
+
 class Part:
     """One part: when it came, what it said; `keep_ms`: how long that counts, None: one cycle."""
 
@@ -51,12 +67,25 @@ class Part:
 
 
 class Assembly:
-    """Puts the reports of one pack together. `parts`: name -> keep_ms, or None for the cycle's."""
+    """Puts the reports of one pack together.
 
-    def __init__(self, pack: str, parts: Mapping[str, int | None]) -> None:
+    `parts`: name -> keep_ms, or None for the cycle's. `elements`: lists that come element by
+    element, and how many elements each has.
+    """
+
+    def __init__(
+        self,
+        pack: str,
+        parts: Mapping[str, int | None],
+        elements: Mapping[str, int] | None = None,
+    ) -> None:
         if not any(keep_ms is None for keep_ms in parts.values()):
             raise ValueError("at least one part that makes the cycle")
         self.pack = pack
+        self._lists = {
+            name: [element(name, number) for number in range(1, count + 1)]
+            for name, count in (elements or {}).items()
+        }
         self._parts = {name: Part(keep_ms) for name, keep_ms in parts.items()}
         self._cycle = [part for part in self._parts.values() if part.keep_ms is None]
         self._sample = 0
@@ -95,7 +124,12 @@ class Assembly:
                 age_ms = max(age_ms, part_ms)
             elif not 0 <= part_ms <= part.keep_ms:
                 continue
+            alarms = {name: _united(name, together, part.fields) for name in ALARM_SETS}
             together.update(part.fields)
+            together.update({name: both for name, both in alarms.items() if both is not None})
+        for name, keys in self._lists.items():
+            values = [together.pop(key, None) for key in keys]
+            together[name] = None if None in values else tuple(values)
         for part in self._cycle:
             part.new = False
         self._sample = (self._sample + 1) % SAMPLE_MODULO

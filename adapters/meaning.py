@@ -13,15 +13,27 @@ Arithmetic is in fractions: 0.1 is a tenth. A measured value is rounded to the n
 to its safe side. A value the core could not take is unknown, never a number.
 """
 
-from collections.abc import Sequence
+import difflib
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
 from fractions import Fraction
-from math import isfinite
+from functools import cached_property
+from math import isfinite, lcm
 from typing import Any, Literal
 
 from attrs import field as attr
 from attrs import frozen
 
-from aggregator.report import ALARMS, BUS_INTS, REPORT_FLAGS, REPORT_INTS, REPORT_LISTS
+from adapters.toml_file import Complaint, Place
+from aggregator.errors import told
+from aggregator.report import (
+    ALARMS,
+    BUS_INTS,
+    MOST_CELLS,
+    REPORT_FLAGS,
+    REPORT_INTS,
+    REPORT_LISTS,
+)
 
 # Unit of a bus -> (unit of the core, factor, offset in the core's unit).
 UNITS: dict[str, tuple[str, Fraction, Fraction]] = {
@@ -70,23 +82,18 @@ def exact(number: float) -> Fraction:
     return Fraction(repr(number))
 
 
+def divided(over: int, under: int, name: str) -> int:
+    """Divide a field's value: limits to their safe side, what is measured to the nearest."""
+    if name in DOWN:
+        return over // under
+    if name in UP:
+        return -(-over // under)
+    return (2 * over + under) // (2 * under)
+
+
 def rounded(value: Fraction, name: str) -> int:
     """Round a value of a field: limits to their safe side, what is measured to the nearest."""
-    if name in DOWN:
-        return value.numerator // value.denominator
-    if name in UP:
-        return -(-value.numerator // value.denominator)
-    return (2 * value.numerator + value.denominator) // (2 * value.denominator)
-
-
-def _fits(meaning: "Meaning", _: object, unit: str | None) -> None:
-    if unit is None:
-        return
-    if unit not in UNITS:
-        raise ValueError("one of " + ", ".join(UNITS))
-    core = UNITS[unit][0]
-    if not meaning.field.split("[")[0].endswith("_" + core):
-        raise ValueError(f"a unit that fits {meaning.field}")
+    return divided(value.numerator, value.denominator, name)
 
 
 @frozen(kw_only=True)
@@ -102,7 +109,7 @@ class Meaning:
     field: str
     scale: float = 1.0
     offset: float = 0.0
-    unit: str | None = attr(default=None, validator=_fits)
+    unit: str | None = None
     positive: Literal["charge", "discharge"] = "charge"
     no_data: list[float] = attr(factory=list)
     bit: int | None = None
@@ -128,30 +135,72 @@ class Meaning:
 
     def raw(self, value: Any) -> Fraction:
         """Return the number that says `value` (in the core's unit), before rounding to the bus."""
-        factor, shift = self._factors()
+        factor, shift = self.factors()
         return (Fraction(value) - shift) / factor
 
     def raw_rounded(self, value: int) -> int:
         """Return the whole number that says `value`, rounded to the field's safe side."""
-        factor, _ = self._factors()
+        factor, _ = self.factors()
         exactly = self.raw(value)
         return rounded(exactly, self.field) if factor > 0 else -rounded(-exactly, self.field)
 
-    def _factors(self) -> tuple[Fraction, Fraction]:
+    def factors(self) -> tuple[Fraction, Fraction]:
         """Return (factor, shift): core value = raw x factor + shift."""
         _, per_unit, zero = UNITS[self.unit] if self.unit else ("", Fraction(1), Fraction(0))
         sign = -1 if self.positive == "discharge" else 1
         return sign * exact(self.scale) * per_unit, sign * exact(self.offset) * per_unit + zero
 
+    @cached_property
+    def line(self) -> tuple[int, int, int]:
+        """(a, b, c) of core value = (a · raw + b) / c: fractions are slow, and made only once."""
+        factor, shift = self.factors()
+        under = lcm(factor.denominator, shift.denominator)
+        return int(factor * under), int(shift * under), under
+
     def _quantity(self, raw: float) -> int | None:
-        factor, shift = self._factors()
-        value = rounded(exact(raw) * factor + shift, self.field)
+        over, plus, under = self.line
+        if type(raw) is int:
+            value = divided(raw * over + plus, under, self.field)
+        else:
+            digits, power = Decimal(repr(raw)).as_integer_ratio()  # as `exact`, but fast
+            value = divided(digits * over + plus * power, under * power, self.field)
         low, high = LIST_RANGES.get(self.field) or RANGES.get(self.field) or BUS_RANGES[self.field]
         return value if low <= value <= high else None
 
     def _alarms(self, word: int) -> tuple[str, ...]:
         found = {name for bit, name in self.bits.items() if word >> int(bit) & 1}
         return tuple(sorted(found))
+
+
+def _fits(unit: str, field: str) -> bool:
+    return unit in UNITS and field.endswith("_" + UNITS[unit][0])
+
+
+def complaints_of(meaning: Meaning, names: Sequence[str], place: Place) -> Iterator[Complaint]:
+    """Yield what cannot be right in a row of a map; `names`: the fields it may be about."""
+    if meaning.field not in names:
+        near = difflib.get_close_matches(meaning.field, names, n=1)
+        hint = f'did you mean "{near[0]}"?' if near else "see the page of report fields"
+        yield Complaint((*place, "field"), "a field of the records", told(meaning.field), hint)
+    elif meaning.unit is not None and not _fits(meaning.unit, meaning.field):
+        fitting = [unit for unit in UNITS if _fits(unit, meaning.field)]
+        expected = f"one of {', '.join(fitting)}" if fitting else "no unit here"
+        yield Complaint((*place, "unit"), expected, told(meaning.unit))
+    if not meaning.scale or not isfinite(meaning.scale):
+        yield Complaint((*place, "scale"), "a number other than 0", f"{meaning.scale:g}")
+    if meaning.positive == "discharge" and not meaning.field.endswith("_ma"):
+        yield Complaint((*place, "positive"), "nothing: this is no current", "discharge")
+    if meaning.bit is not None and not 0 <= meaning.bit <= 63:
+        yield Complaint((*place, "bit"), "0..63", str(meaning.bit))
+    if meaning.number is not None and not 1 <= meaning.number <= MOST_CELLS:
+        yield Complaint((*place, "number"), f"1..{MOST_CELLS}", str(meaning.number))
+    if meaning.field in ALARM_SETS and not meaning.bits:
+        yield Complaint((*place, "bits"), "which bit is which alarm", "nothing")
+    for bit, alarm in meaning.bits.items():
+        if not bit.isdecimal() or int(bit) > 63:
+            yield Complaint((*place, "bits"), "bits 0..63", told(bit))
+        if alarm not in ALARMS:
+            yield Complaint((*place, "bits", bit), f"one of {', '.join(ALARMS)}", told(alarm))
 
 
 def merged(rows: Sequence[tuple[Meaning, Value | None]]) -> dict[str, object]:
@@ -175,6 +224,3 @@ def merged(rows: Sequence[tuple[Meaning, Value | None]]) -> dict[str, object]:
         values = [elements.get(number) for number in range(1, len(elements) + 1)]
         fields[name] = None if None in values else tuple(values)
     return fields
-
-
-__all__ = ["ALARMS", "FIELDS", "UNITS", "Meaning", "Value", "exact", "merged", "rounded"]

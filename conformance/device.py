@@ -168,6 +168,8 @@ def answer_line(device: Device, line: str) -> str | None:
 
 def main() -> None:
     """Answer lines from standard input until it ends, or until `bye`."""
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="replace")  # CPython ends at a byte that is no text
     device = Device()
     while not device.done:
         line = sys.stdin.readline()

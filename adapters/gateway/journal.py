@@ -1,18 +1,20 @@
-"""What happened: one line an event, for people (`time  what  who  words`) or as JSON objects.
+"""What happened: one line an event, for people in plain words, or as JSON objects with names.
 
 Only changes are told: a link that opened or was lost, a pack that went late, a stage, a finding, a
-limit that fell to nothing. What repeats (refused reports) is told once, then counted.
+direction that was stopped. What repeats (refused reports) is told once, then counted.
 """
 
 import time
 from collections.abc import Callable
 from typing import Any, TextIO
 
+from adapters import words
 from adapters.links import Link, Talker
 from aggregator import SystemView
 from aggregator.plain import json_text
 
 REPEAT_S = 60.0  # the same refusal of the same link is told again after so long, with its count
+MOST_TOLD = 1_000  # different refusals that are remembered
 
 
 class Journal:
@@ -24,34 +26,34 @@ class Journal:
         self._out = out
         self._as_json = as_json
         self._wall = wall
-        self._told: dict[tuple[str, str], list[float]] = {}
+        self._told: dict[tuple[str, str], tuple[float, int]] = {}  # when, and how often since
         self._links: dict[str, tuple[int, str | None]] = {}
-        self._before: dict[str, object] = {}
         self._refusals: dict[int, int] = {}
+        self._before: dict[str, object] = {}
 
-    def tell(self, event: str, **about: object) -> None:
-        """Write one event."""
+    def tell(self, event: str, text: str, **about: object) -> None:
+        """Write one event: `text` for people; `event` and what it is about for programs."""
         moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.localtime(self._wall()))
         if self._as_json:
-            line = json_text({"at": moment, "event": event} | about)
+            known = {name: value for name, value in about.items() if value is not None}
+            text = json_text({"at": moment, "event": event, "text": text} | known)
         else:
-            rest = "  ".join(str(value) for value in about.values() if value is not None)
-            line = f"{moment}  {event}  {rest}".rstrip()
-        self._out.write(line + "\n")
+            text = f"{moment}  {text}"
+        self._out.write(text + "\n")
         self._out.flush()
 
     def refused(self, link: str, why: str) -> None:
         """Tell of something that was refused: at once, then at most every REPEAT_S."""
         now_s = self._wall()
-        last = self._told.get((link, why))
-        if last is None or now_s - last[0] >= REPEAT_S:
-            more = f"and {last[1]:.0f} times before" if last and last[1] else None
-            self.tell("refused", link=link, why=why, more=more)
-            self._told[(link, why)] = [now_s, 0]
-            if len(self._told) > 1_000:
-                self._told.clear()
-        else:
-            last[1] += 1
+        told_s, since = self._told.get((link, why), (None, 0))
+        if told_s is not None and now_s - told_s < REPEAT_S:
+            self._told[link, why] = (told_s, since + 1)
+            return
+        more = f" (and {words.counted(since, 'time')} before)" if since else ""
+        self.tell("refused", f"{link}: refused: {why}{more}", link=link, why=why)
+        if len(self._told) >= MOST_TOLD:
+            self._told.clear()
+        self._told[link, why] = (now_s, 0)
 
     def looked_at(self, links: list[Link]) -> None:
         """Tell what has changed about the links since the last look."""
@@ -59,42 +61,54 @@ class Journal:
             seen = (link.counts.opened, link.counts.trouble)
             opened, trouble = self._links.get(link.name, (0, None))
             if seen[0] != opened:
-                self.tell("open" if opened == 0 else "open again", link=link.name)
+                again = "" if opened == 0 else " again"
+                self.tell("link_open", f"{link.name}: open{again}", link=link.name)
             if seen[1] is not None and seen[1] != trouble:
-                self.tell("trouble", link=link.name, what=seen[1])
+                self.tell("link_trouble", f"{link.name}: {seen[1]}", link=link.name, why=seen[1])
             self._links[link.name] = seen
             for talker in link.talkers:
-                if talker.counts.refused and talker.counts.trouble is not None:
-                    self._refused_by(link.name, talker)
+                self._refused_by(link.name, talker)
 
     def _refused_by(self, link: str, talker: Talker[Any]) -> None:
         """Tell what a talker could not take since the last look."""
-        count, told = talker.counts.refused, self._refusals.get(id(talker), 0)
-        if count != told:
-            self._refusals[id(talker)] = count
-            self.refused(link, talker.counts.trouble or "")
+        count = talker.counts.refused
+        if count != self._refusals.get(id(talker), 0) and talker.counts.trouble is not None:
+            self.refused(link, talker.counts.trouble)
+        self._refusals[id(talker)] = count
 
     def stepped(self, view: SystemView) -> None:
         """Tell what has changed about the bank since the last step."""
-        self._change("stage", "stage", view.stage)
-        self._change("charge", "charging", "may" if view.charge_allowed else "may not",
-                     view.charge_current_rule, view.charge_current_pack)  # fmt: skip
-        self._change("discharge", "discharging", "may" if view.discharge_allowed else "may not",
-                     view.discharge_current_rule, view.discharge_current_pack)  # fmt: skip
-        found = sorted((one.name, one.pack or "") for one in view.findings)
-        if found != self._before.get("findings", []):
-            for name, pack in found:
-                if (name, pack) not in self._before.get("findings", []):  # type: ignore[operator]  # a list
-                    self.tell("look at this", pack=pack, what=name)
-            self._before["findings"] = found
+        if self._changed("stage", view.stage):
+            self.tell("stage", f"stage: {words.STAGES[view.stage]}", stage=view.stage)
+        for way, allowed, rule, pack in (
+            ("charge", view.charge_allowed, view.charge_current_rule, view.charge_current_pack),
+            ("discharge", view.discharge_allowed, view.discharge_current_rule,
+             view.discharge_current_pack),
+        ):  # fmt: skip
+            if self._changed(way, allowed):
+                because = words.RULES[rule] + (f": {pack}" if pack else "")
+                text = f"{way}: allowed" if allowed else f"{way}: not now, {because}"
+                self.tell(way, text, allowed=allowed, rule=rule, pack=pack)
+        found = {(one.name, one.pack) for one in view.findings}
+        for name, pack in sorted(found - self._found(), key=str):
+            who = f"{pack}: " if pack else ""
+            self.tell("finding", f"look at this: {who}{words.FINDINGS[name]}", name=name, pack=pack)
+        self._before["findings"] = found
+
+    def _found(self) -> set[tuple[str, str | None]]:
+        found = self._before.get("findings", set())
+        assert isinstance(found, set)
+        return found
 
     def packs(self, view: SystemView) -> None:
         """Tell which packs came or went."""
         for row in view.packs:
-            self._change("pack " + row.pack, "pack", row.pack, row.presence, row.why_ignored)
+            if self._changed("pack " + row.pack, row.presence):
+                why = f" ({words.why_ignored(row.why_ignored)})" if row.why_ignored else ""
+                self.tell("pack", f"{row.pack}: {words.PRESENCE[row.presence]}{why}",
+                          pack=row.pack, presence=row.presence, why=row.why_ignored)  # fmt: skip
 
-    def _change(self, key: str, event: str, *words: str | None) -> None:
-        first = words[:2] if event == "pack" else words[:1]
-        if self._before.get(key) != first:
-            self._before[key] = first
-            self.tell(event, **{str(n): word for n, word in enumerate(words)})
+    def _changed(self, what: str, value: object) -> bool:
+        changed = self._before.get(what) != value
+        self._before[what] = value
+        return changed

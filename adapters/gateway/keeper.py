@@ -17,21 +17,20 @@ class Keeper:
     def __init__(self, path: Path | None) -> None:
         self._path = path
 
-    def restore(self, bank: Aggregator, now_ms: int) -> str | None:
-        """Take up what was kept; return what happened in one line, or None: there was nothing.
-
-        A file that cannot be used is kept beside it under another name, and the bank starts anew.
-        """
+    def kept(self) -> tuple[dict[str, int | str] | None, str | None]:
+        """Return what was kept, unchecked, and what there is to say about it in one line."""
         if self._path is None or not self._path.exists():
-            return None
+            return None, None
         try:
             text = self._path.read_bytes()[:LARGEST_BYTES].decode()
-            refusal = bank.restore(json.loads(text), now_ms)
-            if refusal is None:
-                return f"{self._path}: went on from there"
-            why = str(refusal)
+            state = json.loads(text)
         except (OSError, ValueError, RecursionError) as error:
-            why = " ".join(str(error).split())
+            return None, self.put_aside(" ".join(str(error).split()))
+        return state, f"{self._path}: went on from there"
+
+    def put_aside(self, why: str) -> str:
+        """Keep a file that cannot be used under another name; return the line that says so."""
+        assert self._path is not None  # or nothing was kept
         aside = self._path.with_name(self._path.name + ".unusable")
         try:
             os.replace(self._path, aside)

@@ -12,9 +12,11 @@ from collections.abc import Callable, Sequence
 
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
+from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, reason
-from aggregator import Aggregator, BankSettings, BusReport, PackReport, SystemView
+from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
+from aggregator.plain import REQUEST_KEYS
 from aggregator.ticks import TICK_MASK
 
 LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
@@ -37,6 +39,7 @@ class Gateway:
         links: Sequence[Link],
         journal: Journal,
         keeper: Keeper | None = None,
+        recorder: Recorder | None = None,
         step_ms: int = 500,
         clock_ms: Callable[[], int] = monotonic_ms,
     ) -> None:
@@ -51,7 +54,13 @@ class Gateway:
         self._clock_ms = clock_ms
         self._news = asyncio.Event()
         self._turned: asyncio.Future[None] | None = None
-        self.view = self.bank.step(clock_ms())
+        now_ms = clock_ms()
+        self.view = self.bank.step(now_ms)
+        self._recorder = recorder
+        if recorder is not None:
+            recorder.start(settings, now_ms, self.view)
+            self.heard.append(recorder.heard)
+            self.watchers.append(recorder.stepped)
 
     def now_ms(self) -> int:
         """The bank's counter of milliseconds."""
@@ -71,13 +80,20 @@ class Gateway:
                 refusal = self.bank.bus(record, now_ms)
             else:
                 refusal = self.bank.request(record, now_ms)
-                self.journal.tell("request", link=by, kind=record.kind, pack=record.pack,
-                                  value=record.value, refused=refusal and str(refusal))  # fmt: skip
+                self._asked(record, by, refusal)
             if refusal is not None:
                 self.journal.refused(by, str(refusal))
             for heard in self.heard:
                 heard(now_ms, record, refusal)
         self._news.set()
+
+    def _asked(self, request: Request, by: str, refusal: Refusal | None) -> None:
+        """Note what somebody asked for."""
+        about = {name: getattr(request, name) for name in REQUEST_KEYS}
+        asked = ", ".join(f"{name} {value}" for name, value in about.items() if value is not None)
+        why = None if refusal is None else str(refusal)
+        text = f"{by}: asked: {asked}" + (f"; refused: {why}" if why else "")
+        self.journal.tell("request", text, link=by, refused=why, **about)
 
     async def turn(self, most_s: float) -> None:
         """Wait for the next step, at most so long."""
@@ -87,9 +103,7 @@ class Gateway:
 
     async def run(self) -> None:
         """Run until cancelled, then let the links say their last words and keep the state."""
-        went_on = self.keeper.restore(self.bank, self.now_ms())
-        if went_on is not None:
-            self.journal.tell("state", what=went_on)
+        self._restore()
         tasks = [
             asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
         ]
@@ -101,7 +115,21 @@ class Gateway:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             self._save()
-            self.journal.tell("stopped")
+            if self._recorder is not None:
+                self._recorder.close()
+            self.journal.tell("stopped", "stopped")
+
+    def _restore(self) -> None:
+        now_ms = self.now_ms()
+        state, what = self.keeper.kept()
+        if state is not None:
+            refusal = self.bank.restore(state, now_ms)
+            if refusal is not None:
+                what = self.keeper.put_aside(str(refusal))
+            elif self._recorder is not None:
+                self._recorder.restored(state, now_ms)
+        if what is not None:
+            self.journal.tell("state", what)
 
     async def _steps(self) -> None:
         while True:
@@ -130,7 +158,8 @@ class Gateway:
                 return
             except Exception as error:  # whatever it is: told, and tried again
                 link.counts.trouble = f"{type(error).__name__}: {reason(error)}"
-                self.journal.tell("failed", link=link.name, what=link.counts.trouble)
+                what = f"{link.name}: failed: {link.counts.trouble}; it is tried again"
+                self.journal.tell("link_failed", what, link=link.name, why=link.counts.trouble)
             await asyncio.sleep(5.0)
 
     async def _look(self) -> None:
@@ -140,6 +169,9 @@ class Gateway:
             await asyncio.sleep(LOOK_EVERY_S)
             self.journal.looked_at(self.links)
             self.journal.packs(self.view)
+            if self._recorder is not None and self._recorder.trouble is not None:
+                self.journal.tell("trouble", self._recorder.trouble)
+                self._recorder = None
             if time.monotonic() - saved_s >= SAVE_EVERY_S:
                 saved_s = time.monotonic()
                 self._save()
@@ -147,4 +179,4 @@ class Gateway:
     def _save(self) -> None:
         trouble = self.keeper.save(self.bank)
         if trouble is not None:
-            self.journal.tell("trouble", what=trouble)
+            self.journal.tell("trouble", trouble)

@@ -14,7 +14,8 @@ from typing import Any
 from attrs import field, frozen
 
 from adapters.config import bank_from
-from adapters.gateway.catalogue import KINDS, LinkKind, Surroundings, TalkerKind
+from adapters.gateway.catalogue import KINDS
+from adapters.gateway.kind import LinkKind, Surroundings, TalkerKind
 from adapters.links import Link, Talker
 from adapters.structure import structured
 from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
@@ -29,13 +30,19 @@ def _step(_: object, __: object, value: int) -> None:
         raise ValueError("50..10000 ms")
 
 
+def _megabytes(_: object, __: object, value: int) -> None:
+    if not 1 <= value <= 1_000_000:
+        raise ValueError("1..1000000 MB")
+
+
 @frozen(kw_only=True)
 class GatewaySettings:
     """The gateway's own settings. Files are named relative to the site's file."""
 
     step_ms: int = field(default=500, validator=_step)  # at least so often; news step at once
     state: str = "packyoke-state.json"  # what survives a restart; "" keeps nothing
-    record: str = ""  # every record and step as a log for view, why, replay; "" for none; *.gz
+    record: str = ""  # every record and step, a log for view, why and replay; "" for none; *.gz
+    record_mb: int = field(default=1_000, validator=_megabytes)  # four packs: 150 to 200 MB a day
 
 
 @frozen
@@ -50,7 +57,7 @@ class LinkPlan:
 
     def link(self) -> Link:
         """Return the link with everything that is heard and said on it."""
-        return self.kind.link(self.name, self.settings, [*self.hears, *self.says])
+        return self.kind.make(self.name, self.settings, [*self.hears, *self.says])
 
 
 @frozen
@@ -145,7 +152,14 @@ class _Links:
         settings = structured(plain, kind.settings, place, self.complaints)
         heard = self._talkers(hears, kind.hears, (*place, "hears"))
         said = self._talkers(says, kind.says, (*place, "says"))
-        return None if settings is None else LinkPlan(name, kind, settings, heard, said)
+        if settings is None:
+            return None
+        plan = LinkPlan(name, kind, settings, heard, said)
+        try:
+            plan.link()
+        except ValueError as error:
+            self._complain(place, str(error), "something else")
+        return plan
 
     def _kind(self, name: object, place: Place) -> LinkKind | None:
         row = KINDS.get(name) if isinstance(name, str) else None

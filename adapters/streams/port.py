@@ -10,6 +10,7 @@ from attrs.validators import in_
 from adapters.links import LinkError, reason
 
 CHUNK_BYTES = 4096
+MOST_EMPTY = 20  # readable and yet empty, so often in a row: it is gone. A few are false alarms.
 
 
 def _baud(_: object, __: object, value: int) -> None:
@@ -51,7 +52,8 @@ class SerialTransport:
         asyncio.get_running_loop().add_reader(self._port.fileno(), self._readable.set)
 
     async def receive(self) -> bytes:
-        while True:
+        empty = 0
+        while empty < MOST_EMPTY:
             await self._readable.wait()
             self._readable.clear()
             try:
@@ -60,9 +62,10 @@ class SerialTransport:
                 continue
             except OSError as error:
                 raise LinkError(f"{self._settings.port}: {reason(error)}") from None
-            if not chunk:
-                raise LinkError(f"{self._settings.port}: the port is gone")
-            return chunk
+            if chunk:
+                return chunk
+            empty += 1
+        raise LinkError(f"{self._settings.port}: the port is gone")
 
     async def send(self, item: bytes) -> None:
         rest = memoryview(item)
