@@ -72,9 +72,9 @@ class MqttSettings:
     password_file: str = ""  # a file with the password as its first line, readable by us alone
     password_variable: str = ""  # or: the environment variable that holds it
     client_id: str = ""  # each client its own; "": made up at the start, kept until the end
-    keepalive_s: int = field(default=10, validator=_between(2, 600))
     # silence after which the broker takes us for lost: 1.5 times this. Shorter: chargers learn
     # sooner that we are gone; longer: a poor radio link causes fewer false alarms.
+    keepalive_s: int = field(default=10, validator=_between(2, 600))
     qos: int = field(default=1, validator=in_((0, 1, 2)))  # of subscriptions; 1: nothing is lost
     tls: bool = False  # without it everybody on the network can read along, the password too
     ca_file: str = ""  # certificates we trust; "": those of the system
