@@ -21,6 +21,7 @@ class HomieSettings:
     # id of the root device; a pack's is this, a hyphen, and the pack's name
     device: str = field(default="battery-bank", validator=matches_re(r"[a-z0-9-]{1,40}"))
     name: str = "Battery bank"  # for people
+    # the first level of every topic
     domain: str = field(default="homie", validator=matches_re(r"[^+#/\x00]{1,40}"))
     qos: int = field(default=2, validator=in_((0, 1, 2)))  # the convention recommends 2
     # changed values at most so often; a limit that falls never waits

@@ -66,6 +66,7 @@ class _Tidy(ssl.SSLSocket):
 class MqttSettings:
     """A broker, and how we make ourselves known to it."""
 
+    # the broker: a name or an address
     host: str
     port: int = field(default=1_883, validator=_between(1, 65_535))  # 8883 is usual with TLS
     user: str = ""  # "": the broker asks for nobody
