@@ -7,7 +7,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly
+from adapters.assembly import GUARDS, Assembly
 from adapters.can.map_file import Map, load_map
 from adapters.can.map_rows import between
 from adapters.can.reading import METER_RANGES, PACK_RANGES, Frame, Ids, Reader
@@ -88,13 +88,16 @@ class DbcPack:
 
     def _empty(self) -> Assembly:
         """Return an assembly that has heard nothing."""
-        parts = {
-            layout.part: message.row.keep_ms
-            for message in self._rows.messages
-            for layout in message.layouts
-            if layout.fields
-        }
-        return Assembly(self._pack, parts, self._rows.elements)
+        parts: dict[str, int | None] = {}
+        needed = []
+        for message in self._rows.messages:
+            for layout in message.layouts:
+                if layout.fields:
+                    parts[layout.part] = message.row.keep_ms
+                told = {field.number.meaning.field for field in layout.fields}
+                if message.row.keep_ms is not None and told & GUARDS:
+                    needed.append(layout.part)
+        return Assembly(self._pack, parts, self._rows.elements, needed)
 
     def _is_ours(self, source: int, now_ms: int) -> bool:
         if self._source is None or not 0 <= since(now_ms, self._heard_ms) < MOVED_MS:

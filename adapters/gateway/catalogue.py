@@ -79,7 +79,7 @@ def _pack_or_meter(chosen: Any) -> list[str]:
 
 def can() -> LinkKind:
     """A CAN bus."""
-    from adapters.can.bus import CanBus, CanSettings
+    from adapters.can.bus import CanSettings, can_link
     from adapters.can.hears import HearsSettings, hears
     from adapters.can.says import SaysSettings, says
     from adapters.nmea2000.hears import HearsNmea2000, Nmea2000Pack
@@ -94,7 +94,7 @@ def can() -> LinkKind:
     nmea_2000 = TalkerKind(HearsNmea2000, lambda chosen, _: Nmea2000Pack(chosen), _pack_or_meter)
     return LinkKind(
         CanSettings,
-        over(CanBus),
+        can_link,
         {
             "dbc": dbc,
             "nmea-2000": nmea_2000,
