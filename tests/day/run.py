@@ -32,6 +32,8 @@ class PackPeak:
     """How hard a pack was driven: the most, in percent of its own limit at that moment."""
 
     percent: float = 0.0
+    at_s: float = 0.0
+    while_broken: str = ""  # what was out of order then
     over_102_s: float = 0.0
 
 
@@ -242,7 +244,9 @@ class Day:
         for pack, board in zip(world.packs, world.boards, strict=True):
             peak = self.result.peaks[board.model.pack]
             percent = 100 * max(0.0, pack.current_a) / max(board.charge_limit_a, 5.0)
-            peak.percent = max(peak.percent, percent)
+            if percent > peak.percent:
+                peak.percent, peak.at_s = percent, world.now_s
+                peak.while_broken = ", ".join(sorted(self._broken))
             peak.over_102_s += percent > 102
 
     def _told(self) -> SiteDay:
@@ -287,7 +291,8 @@ def lines(result: SiteDay) -> Iterator[str]:
     yield f"{result.lasted_s / 60:.0f} min of the plant's time, {result.charged_kwh:.2f} kWh charged"
     yield f"stages: {', '.join(result.stages)}; boards that had to protect: {result.trips}"
     for name, peak in result.peaks.items():
-        yield (f"  {name}: at most {peak.percent:.1f} % of its own limit, above 102 % for"
-               f" {peak.over_102_s:.0f} s, {100 * result.charge_at_end[name]:.0f} % full at the end")  # fmt: skip
+        broken = f" ({peak.while_broken} broken)" if peak.while_broken else ""
+        yield (f"  {name}: at most {peak.percent:.1f} % of its own limit, at minute {peak.at_s / 60:.0f}"
+               f"{broken}, above 102 % for {peak.over_102_s:.0f} s, {100 * result.charge_at_end[name]:.0f} % full at the end")  # fmt: skip
     faults = ", ".join(f"{name} {count}" for name, count in sorted(result.faults.items()))
     yield f"faults: {faults or 'none'}; chargers heard: {result.obeyed}"

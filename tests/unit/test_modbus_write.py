@@ -13,7 +13,7 @@ from tests.unit.test_modbus_bank import MAP
 
 @pytest.fixture
 def map_(tmp_path: Path) -> RegisterMap:
-    return map_in(tmp_path, MAP)
+    return map_in(tmp_path, MAP.replace("function = 4", "function = 3"))
 
 
 class Charger:
@@ -38,7 +38,7 @@ class Charger:
         self.holds.update(enumerate(ask.words, ask.address))
 
     def said(self) -> dict[str, object]:
-        return read_bank(self.map, {3: self.holds, 4: self.holds})
+        return read_bank(self.map, {3: self.holds})
 
 
 def test_what_is_written(map_: RegisterMap) -> None:
@@ -96,3 +96,9 @@ def test_a_refused_write_is_counted(map_: RegisterMap) -> None:
     assert charger.writer.counts.trouble == "illegal address"
     assert charger.writer.due(20, view_of(), True) == ()
     assert len(charger.writer.due(1_000, view_of(), True)) == 1
+
+
+def test_input_registers_cannot_be_written(tmp_path: Path) -> None:
+    """A map that puts something into them is refused at once."""
+    with pytest.raises(ValueError, match="function = 3 in every group"):
+        BankWriter(map_in(tmp_path, MAP), WriteSettings(map=""))

@@ -11,7 +11,7 @@ from adapters.mqtt.topic_map import Row, Topic, TopicMap
 from adapters.mqtt.topics import TopicTalker
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.report import check_report
-from tests.topic_listener import ALIVE, MAP, PLAIN, STATE, Listener
+from tests.topic_listener import ALIVE, FULL, MAP, PLAIN, STATE, Listener
 
 
 def test_a_document_becomes_a_report() -> None:
@@ -260,3 +260,11 @@ def test_cells_may_come_one_by_one() -> None:
     report = listener.says("oak/cell/2", "3320")
     assert isinstance(report, PackReport)
     assert report.cells_mv is None
+
+
+@given(st.lists(st.tuples(topics, st.sampled_from([FULL, "yes", "no", "314"])), max_size=20))
+def test_nothing_that_was_kept_makes_a_pack_look_alive(messages: list[tuple[str, str]]) -> None:
+    """However much the broker had kept, and however often it brings it: no report."""
+    listener = Listener(MAP)
+    for topic, payload in messages:
+        assert listener.says(topic, payload, retained=True) is None
