@@ -3,6 +3,8 @@
 A folder for each bus or standard, none of which knows the others, and these in common:
 
 cli/           the command line and what a person sees; composes all the others
+can/           CAN through python-can, and the owner's DBC map, both ways
+nmea2000/      NMEA 2000: battery telemetry, and what chargers report
 rvc/           RV-C: speak as a DC source, hear packs, play a charger (board-safe)
 contacts/      contacts for charge, discharge and loads (board-safe)
 jsonlines/     JSON lines in and out, over any stream (board-safe)
