@@ -91,7 +91,8 @@ def _must_be_open(talk: Talk, requirement: str) -> None:
         _breach(talk, "REQ-SIL-14", "a healthy bridge may not speak", "may_speak", "eq", True)
 
 
-# The endings: what is not as always.
+# The endings: what is not as always. Where one pack is meant it is the last one, which is never wired to
+# the board itself (own_packs), where a setting lets its refusal stop the bank.
 
 
 def _all_is_well(talk: Talk, packs: Words) -> None:
@@ -101,19 +102,19 @@ def _all_is_well(talk: Talk, packs: Words) -> None:
 def _path_is_open(talk: Talk, packs: Words) -> None:
     if len(packs) > 1:
         open_ = {f"{side}_path_closed": False for side in SIDES}
-        packs[min(packs)].update(open_, charge_allowed=False, discharge_allowed=False)
+        packs[max(packs)].update(open_, charge_allowed=False, discharge_allowed=False)
     _run(talk, packs, STILL_S)
 
 
 def _silent_with_a_grant(talk: Talk, packs: Words) -> None:
-    name = min(packs)
+    name = max(packs)
     settings = talk.oracle.known.pack(name).settings
     granted = min(settings.unheard_charge_current_ma, settings.unheard_discharge_current_ma)
     _run(talk, packs, STILL_S + 20, silent=name if granted and len(packs) > 1 else "")
 
 
 def _removed(talk: Talk, packs: Words) -> None:
-    name = min(packs) if len(packs) > 1 else ""
+    name = max(packs) if len(packs) > 1 else ""
     _run(talk, packs, 20, silent=name)
     if name:
         talk.ask("request", kind="declare_removed", pack=name)
@@ -131,7 +132,7 @@ def _a_report_every_two_seconds(talk: Talk, packs: Words) -> None:
 
 
 def _meter_for_one(talk: Talk, packs: Words) -> None:
-    packs[min(packs)].update(current_ma=None)
+    packs[max(packs)].update(current_ma=None)
     _run(talk, packs, STILL_S, bus=True)
 
 
