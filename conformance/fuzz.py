@@ -18,7 +18,7 @@ from hypothesis.stateful import run_state_machine_as_test
 
 from conformance.fuzzing import physical, protocol
 from conformance.fuzzing.story import tell, vector_file
-from conformance.fuzzing.talk import Ask, BreachedError, Talk
+from conformance.fuzzing.talk import Ask, BreachedError, Exchanges, Talk
 from conformance.oracle import Breach, Plain
 
 MODES = {"protocol": protocol.machine_for, "physical": physical.machine_for}
@@ -56,12 +56,18 @@ class Result:
 
 
 def fuzz(
-    ask: Ask, mode: str = "protocol", examples: int = 100, number: int = 0, shrink: bool = True
+    ask: Ask,
+    mode: str = "protocol",
+    examples: int = 100,
+    number: int = 0,
+    shrink: bool = True,
+    exchange: Exchanges | None = None,
 ) -> Result:
     """Make up `examples` stories from the seed `number`; stop at the first breach.
 
-    `ask` sends one request and returns the answer; it may raise anything where there is none. Each
-    story begins with a reset. Raises KeyError for an unknown mode.
+    `ask` sends one request and returns the answer; it may raise anything where there is none.
+    `exchange` does so with a line of bytes; None: no broken lines are tried. Each story begins with
+    a reset. Raises KeyError for an unknown mode.
     """
     result = Result(mode, number)
 
@@ -70,7 +76,7 @@ def fuzz(
         result.operations += talk.asked
 
     phases = [Phase.generate, Phase.shrink] if shrink else [Phase.generate]
-    machine = seed(number)(MODES[mode](ask, done))
+    machine = seed(number)(MODES[mode](ask, done, exchange))
     began = monotonic()
     try:
         run_state_machine_as_test(

@@ -50,10 +50,17 @@ def run_fuzz(chosen: argparse.Namespace) -> int:
             target.close()  # the next story starts with a new one
             raise
 
+    def exchange(line: bytes) -> Plain:
+        try:
+            return target.exchange(line)
+        except TargetError:
+            target.close()
+            raise
+
     try:
         identify(target)
         with Console(stderr=True).status(f"fuzzing {chosen.target}", spinner="line"):
-            result = fuzz(ask, chosen.mode, chosen.cases, chosen.seed)
+            result = fuzz(ask, chosen.mode, chosen.cases, chosen.seed, exchange=exchange)
     except TargetError as error:
         print(f"packyoke: {chosen.target}: {error}", file=sys.stderr)
         return UNREADABLE

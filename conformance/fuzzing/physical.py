@@ -11,7 +11,7 @@ from fractions import Fraction
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 
-from conformance.fuzzing.talk import Ask, BreachedError, Talk
+from conformance.fuzzing.talk import Ask, BreachedError, Exchanges, Talk
 from conformance.fuzzing.words import HEALTHY, NAMES
 from conformance.oracle import Plain
 from conformance.oracle.physical import Parallel, overload
@@ -117,7 +117,9 @@ class PhysicalMachine(RuleBasedStateMachine):
         type(self).done(self.talk)
 
 
-def machine_for(ask: Ask, done: Callable[[Talk], None]) -> type[PhysicalMachine]:
+def machine_for(
+    ask: Ask, done: Callable[[Talk], None], exchange: Exchanges | None = None
+) -> type[PhysicalMachine]:
     """Return the machine for a target. `done` is called with every conversation at its end."""
     fields = {"ask": staticmethod(ask), "done": staticmethod(done)}
     return type("PhysicalMachine", (PhysicalMachine,), fields)

@@ -12,7 +12,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from conformance.fuzzing import words
 from conformance.fuzzing.rest import ENDINGS, rest
-from conformance.fuzzing.talk import WRAP_MS, Ask, Talk
+from conformance.fuzzing.talk import WRAP_MS, Ask, Exchanges, Talk
 from conformance.oracle import Plain
 from conformance.oracle.twins import TWINS, has_run_out
 
@@ -24,11 +24,12 @@ class ProtocolMachine(RuleBasedStateMachine):
     """One bank, from its configuration on. `ask` is set by `machine_for`."""
 
     ask: Callable[[Plain], Plain]
+    exchange: Exchanges | None
     done: Callable[[Talk], None]
 
     def __init__(self) -> None:
         super().__init__()
-        self.talk = Talk(type(self).ask)
+        self.talk = Talk(type(self).ask, 0, type(self).exchange)
         self.words: dict[str, Plain] = {}
         self.silent: set[str] = set()
         self.settings: Plain = {}
@@ -50,7 +51,7 @@ class ProtocolMachine(RuleBasedStateMachine):
         ending: str | None,
     ) -> None:
         """A reset; in half of the stories the bank has then come to rest, as open as it gets."""
-        self.talk = Talk(type(self).ask, start_ms)
+        self.talk = Talk(type(self).ask, start_ms, type(self).exchange)
         self.settings, self.ending = settings, ending
         packs = settings["packs"]
         assert isinstance(packs, list)
@@ -185,6 +186,24 @@ class ProtocolMachine(RuleBasedStateMachine):
         """A request that means nothing."""
         self.talk.send({"t": self.talk.history[-1][0].get("t", 0), **junk})
 
+    @rule(line=st.sampled_from(words.LINES))
+    def broken_line(self, line: str) -> None:
+        """A line that is no request; then a step."""
+        self.talk.line(line)
+        self.talk.step()
+
+    @rule(sample=st.booleans())
+    def word_is_missing(self, sample: bool) -> None:
+        """A report without its sample, or without its pack."""
+        fields = {"pack": self.name(0)} if sample else {"sample": 1}
+        self.talk.ask("report", **fields, voltage_mv=53_000)
+
+    @rule(wrong=st.sampled_from(words.WRONG_SETTINGS))
+    def wrong_settings(self, wrong: Plain) -> None:
+        """Somebody configures what cannot be right; the bank goes on as it was."""
+        self.talk.ask("reset", settings={**self.settings, **wrong})
+        self.talk.step()
+
     # The owner.
 
     @rule(wish=words.wishes(), number=PACKS, source=st.sampled_from(["phone", "wall"]))
@@ -236,14 +255,21 @@ class ProtocolMachine(RuleBasedStateMachine):
 
     # The bridge itself.
 
-    @rule(remembers=st.sampled_from([True, True, False]))
-    def restarts(self, remembers: bool) -> None:
-        """Power fails and returns, with or without what was kept."""
+    @rule(remembers=st.sampled_from([True, True, False]), early=st.booleans())
+    def restarts(self, remembers: bool, early: bool) -> None:
+        """Power fails and returns, with or without what was kept; packs report at once."""
         state = self.talk.ask("snapshot").get("state")
         self.talk.passes(3_000)
         self.talk.ask("reset", settings=self.settings)
         if remembers:
             self.talk.ask("restore", state=state)
+        if early:
+            self.talk.step()
+        for _ in range(3):
+            self.talk.passes(100)
+            for name in sorted(self.words):
+                if name not in self.silent:
+                    self.talk.reports(name, self.words[name])
         self.talk.step()
 
     @rule(limit=st.sampled_from(["charge_current", "discharge_current", "charge_voltage"]))
@@ -288,7 +314,13 @@ class ProtocolMachine(RuleBasedStateMachine):
             type(self).done(self.talk)
 
 
-def machine_for(ask: Ask, done: Callable[[Talk], None]) -> type[ProtocolMachine]:
+def machine_for(
+    ask: Ask, done: Callable[[Talk], None], exchange: Exchanges | None = None
+) -> type[ProtocolMachine]:
     """Return the machine for a target. `done` is called with every conversation at its end."""
-    fields = {"ask": staticmethod(ask), "done": staticmethod(done)}
+    fields = {
+        "ask": staticmethod(ask),
+        "exchange": None if exchange is None else staticmethod(exchange),
+        "done": staticmethod(done),
+    }
     return type("ProtocolMachine", (ProtocolMachine,), fields)

@@ -143,6 +143,13 @@ def _asked_again(talk: Talk, packs: Words) -> None:
     _run(talk, packs, STILL_S)
 
 
+def _currents_swing(talk: Talk, packs: Words) -> None:
+    for second in range(STILL_S):
+        for said in packs.values():
+            said.update(current_ma=4_000 * (second % 2))
+        _run(talk, packs, 1)
+
+
 def _loads(talk: Talk, packs: Words) -> None:
     _run(talk, packs, STILL_S)
     for said in packs.values():
@@ -192,6 +199,7 @@ ENDINGS: dict[str, tuple[str, Happens]] = {
     "a report every two seconds": ("REQ-SIL-14", _a_report_every_two_seconds),
     "a meter stands in": ("REQ-LIM-20", _meter_for_one),
     "asked again": ("REQ-WSH-10", _asked_again),
+    "currents swing": ("REQ-SIL-15", _currents_swing),
     "loads": ("REQ-LIM-21", _loads),
     "sun": ("REQ-LIM-21", _sun),
     "a full bank": ("REQ-STG-09", _full_bank),

@@ -111,6 +111,7 @@ def _asked(request: Plain) -> str:
 WORDS: dict[object, Callable[[Plain], str]] = {
     "reset": lambda _: "the bridge started",
     "request": _asked,
+    "line": lambda _: "a line came that is no request",
     "restore": lambda _: "the bridge took up what it had kept",
     "bus": lambda request: f"the bus meter read {plain('x_ma', request.get('current_ma'))}",
 }

@@ -6,6 +6,7 @@ from conformance.oracle import Breach, Exchange, Oracle, Plain
 from conformance.oracle.twins import TWINS, compare, has_run_out
 
 Ask = Callable[[Plain], Plain]
+Exchanges = Callable[[bytes], Plain]
 
 WRAP_MS = 1 << 30
 
@@ -20,10 +21,14 @@ class BreachedError(AssertionError):
 
 
 class Talk:
-    """Asks, and raises BreachedError at the first breach. `start_ms`: where the counter starts."""
+    """Asks, and raises BreachedError at the first breach. `start_ms`: where the counter starts.
 
-    def __init__(self, ask: Ask, start_ms: int = 0) -> None:
+    `exchange` sends a line of bytes and returns the answer; None: only requests can be sent.
+    """
+
+    def __init__(self, ask: Ask, start_ms: int = 0, exchange: Exchanges | None = None) -> None:
         self._ask = ask
+        self._exchange = exchange
         self._start_ms = start_ms
         self.oracle = Oracle()
         self.history: list[Exchange] = []
@@ -49,6 +54,8 @@ class Talk:
     def _answer(self, request: Plain) -> Plain:
         self.asked += 1
         try:
+            if self._exchange is not None and request.get("op") == "line":
+                return self._exchange(str(request["text"]).encode())
             return self._ask(request)
         except Exception as error:  # whatever it is, there was no answer
             self.history.append((request, {}))
@@ -56,6 +63,11 @@ class Talk:
             text = f"no answer: {type(error).__name__}: {error}"
             breach = Breach("REQ-PRO-05", self.now_ms, text, "ok", "in", [True, False])
             raise BreachedError(breach, self.history) from error
+
+    def line(self, text: str) -> None:
+        """Send a line that is no request, where the target takes lines at all."""
+        if self._exchange is not None:
+            self.send({"op": "line", "text": text})
 
     def passes(self, ms: int) -> None:
         """Let time pass."""
