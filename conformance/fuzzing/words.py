@@ -69,8 +69,8 @@ CHANGES: tuple[tuple[Plain, ...], ...] = (
     tuple({"discharge_path_closed": value} for value in _FLAGS),
     tuple({"charge_allowed": False, "charge_path_closed": value} for value in _FLAGS),
     tuple({"discharge_allowed": False, "discharge_path_closed": value} for value in _FLAGS),
-    tuple({"charge_voltage_limit_mv": value} for value in (57_600, 54_321, 50_000, None)),
-    tuple({"discharge_voltage_limit_mv": value} for value in (44_000, 50_001, 53_000, None)),
+    tuple({"charge_voltage_limit_mv": value} for value in (57_600, 53_500, 52_800, 50_000, None)),
+    tuple({"discharge_voltage_limit_mv": value} for value in (44_000, 51_500, 53_000, None)),
     tuple({"warnings": value} for value in _ALARMS),
     tuple({"protections": value} for value in _ALARMS),
 )
