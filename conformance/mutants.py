@@ -11,6 +11,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from functools import cache
 from importlib import resources
 from itertools import count
 from pathlib import Path
@@ -21,7 +22,7 @@ from conformance.fuzz import fuzz
 from conformance.judge import judge
 from conformance.kill_matrix import Found, Kill, page, shortcomings, without_fuzz
 from conformance.targets import Plain, Target, TargetError
-from conformance.vectors import load
+from conformance.vectors import Case, load
 
 FILES = ("checks", "packs", "owner", "limits", "stages", "view", "bridge")
 MISSES = ("must_missed", "should_missed", "error")
@@ -105,6 +106,12 @@ class SownBridge(Target):
         self._bridge = self._module.Bridge()
 
 
+@cache
+def cases() -> tuple[Case, ...]:
+    """The kit's vectors, read once a process."""
+    return load()
+
+
 def found_by_fuzz(target: Target) -> Found | None:
     """Tell stories until one shows a breach; None: they found nothing."""
     told: Counter[str] = Counter()
@@ -120,7 +127,7 @@ def found_by_fuzz(target: Target) -> Found | None:
 def hunt(mutant: Mutant | None) -> Kill:
     """Let all vectors and the fuzzer at one bug (None: at the clean bridge)."""
     target = SownBridge(mutant)
-    verdicts = judge(target, load())
+    verdicts = judge(target, cases())
     missed = tuple(verdict.case.id for verdict in verdicts if verdict.verdict in MISSES)
     return Kill(target.name, missed, found_by_fuzz(SownBridge(mutant)))
 
@@ -144,9 +151,8 @@ def main() -> int:
         print(kill.id, len(kill.vectors), kill.fuzz or "-", file=sys.stderr, flush=True)
         kills.append(kill)
     clean, *sown_ = kills
-    cases = load()
-    complaints = shortcomings(clean, sown_, cases)
-    printed = page(sown_, cases)
+    complaints = shortcomings(clean, sown_, cases())
+    printed = page(sown_, cases())
     if chosen.check is None:
         print(printed, end="")
     elif without_fuzz(printed) != without_fuzz(chosen.check.read_text(encoding="utf-8")):

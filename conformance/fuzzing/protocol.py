@@ -21,8 +21,8 @@ T = TypeVar("T")
 
 
 def some(rows: tuple[T, ...]) -> st.SearchStrategy[list[T]]:
-    """Return up to four of these."""
-    return st.lists(st.sampled_from(rows), max_size=4)
+    """Return a few of these, or all of them at once."""
+    return st.one_of(st.lists(st.sampled_from(rows), max_size=4), st.just(list(rows)))
 
 
 class ProtocolMachine(Bank):
