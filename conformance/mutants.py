@@ -27,7 +27,12 @@ from conformance.vectors import Case, load
 FILES = ("checks", "packs", "owner", "limits", "stages", "view", "bridge")
 MISSES = ("must_missed", "should_missed", "error")
 # How hard fuzzing tries on each bug: mode, stories, seeds.
-TRIES = (("protocol", 60, (0,)), ("physical", 12, (0,)), ("protocol", 60, (1, 2, 3, 4, 5, 6, 7)))
+TRIES = (
+    ("protocol", 40, (0,)),
+    ("wire", 10, (0,)),
+    ("physical", 12, (0,)),
+    ("protocol", 60, (1, 2, 3, 4, 5, 6, 7)),
+)
 _numbers = count()
 
 
@@ -117,7 +122,7 @@ def found_by_fuzz(target: Target) -> Found | None:
     told: Counter[str] = Counter()
     for mode, stories, seeds in TRIES:
         for number in seeds:
-            result = fuzz(target.ask, mode, stories, number, shrink=False, exchange=target.exchange)
+            result = fuzz(target.ask, mode, stories, number, shrink=False, wire=target)
             told[mode] += result.stories
             if result.failure is not None:
                 return Found(mode, told[mode], result.failure.breach.requirement)

@@ -7,7 +7,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from conformance.fuzzing import words
 from conformance.fuzzing.rest import ENDINGS
-from conformance.fuzzing.talk import WRAP_MS, Exchanges, Talk
+from conformance.fuzzing.talk import WRAP_MS, Talk
 from conformance.oracle import Plain
 from conformance.oracle.twins import TWINS
 
@@ -16,15 +16,15 @@ STARTS = st.sampled_from([0, 0, WRAP_MS - 7_000, WRAP_MS // 2 - 7_000, 123_456_7
 
 
 class Bank(RuleBasedStateMachine):
-    """One bank, from its configuration on. `ask` and the like are set by `machine_for`."""
+    """One bank, from its configuration on. `ask` and `done` are set by whoever fuzzes."""
 
     ask: Callable[[Plain], Plain]
-    exchange: Exchanges | None
     done: Callable[[Talk], None]
+    only = ""
 
     def __init__(self) -> None:
         super().__init__()
-        self.talk = Talk(type(self).ask, 0, type(self).exchange)
+        self.talk = Talk(type(self).ask, only=type(self).only)
         self.words: dict[str, Plain] = {}
         self.silent: set[str] = set()
         self.settings: Plain = {}
@@ -46,7 +46,7 @@ class Bank(RuleBasedStateMachine):
         ending: str | None,
     ) -> None:
         """A reset; in half of the stories the bank has then come to rest, as open as it gets."""
-        self.talk = Talk(type(self).ask, start_ms, type(self).exchange)
+        self.talk = Talk(type(self).ask, start_ms, type(self).only)
         self.settings, self.ending = settings, ending
         packs = settings["packs"]
         assert isinstance(packs, list)

@@ -4,7 +4,6 @@ A hypothesis state machine: rules are things that happen to a bank. Most of them
 requests; the oracle reads every answer.
 """
 
-from collections.abc import Callable
 from typing import Any, TypeVar
 
 from hypothesis import strategies as st
@@ -13,7 +12,6 @@ from hypothesis.stateful import rule
 from conformance.fuzzing import words
 from conformance.fuzzing.bank import PACKS, Bank
 from conformance.fuzzing.rest import ENDINGS, rest
-from conformance.fuzzing.talk import Ask, Exchanges, Talk
 from conformance.oracle import Plain
 from conformance.oracle.twins import TWINS, has_run_out
 
@@ -50,7 +48,6 @@ class ProtocolMachine(Bank):
         number=PACKS,
         reports=some(words.IMPOSSIBLE),
         requests=some(words.JUNK),
-        lines=some(words.LINES),
         settings=some(words.WRONG_SETTINGS),
     )
     def is_pestered(
@@ -58,10 +55,9 @@ class ProtocolMachine(Bank):
         number: int,
         reports: list[Plain],
         requests: list[Plain],
-        lines: list[str],
         settings: list[Plain],
     ) -> None:
-        """What cannot be true, what means nothing, what is no request; a step must not know of it."""
+        """What cannot be true, and what means nothing; a step must not know of it."""
         name = self.name(number)
         for wrong in reports:
             sample = (self.talk.samples.get(name, 0) + 1) % 65_536
@@ -69,8 +65,6 @@ class ProtocolMachine(Bank):
             self.talk.ask("report", **{**fields, **wrong})
         for junk in requests:
             self.talk.send({"t": self.talk.raw_ms(), **junk})
-        for line in lines:
-            self.talk.line(line)
         for wrong in settings:
             self.talk.ask("reset", settings={**self.settings, **wrong})
         self.talk.ask("report", pack=name, voltage_mv=53_000)  # which sample?
@@ -181,15 +175,3 @@ class ProtocolMachine(Bank):
                 self.ends()
         finally:
             type(self).done(self.talk)
-
-
-def machine_for(
-    ask: Ask, done: Callable[[Talk], None], exchange: Exchanges | None = None
-) -> type[ProtocolMachine]:
-    """Return the machine for a target. `done` is called with every conversation at its end."""
-    fields = {
-        "ask": staticmethod(ask),
-        "exchange": None if exchange is None else staticmethod(exchange),
-        "done": staticmethod(done),
-    }
-    return type("ProtocolMachine", (ProtocolMachine,), fields)

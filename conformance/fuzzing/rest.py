@@ -8,7 +8,7 @@ served. Each takes about a minute, in which every timer of the settings in words
 from collections.abc import Callable
 from fractions import Fraction
 
-from conformance.fuzzing.talk import BreachedError, Talk
+from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY
 from conformance.oracle import Breach, Plain
 from conformance.oracle.site import REMOVED, UNHEARD, path_open, usable_ma
@@ -61,7 +61,7 @@ def _breach(
     talk: Talk, requirement: str, text: str, path: str, operator: str, bound: object
 ) -> None:
     breach = Breach(requirement, talk.oracle.known.now_ms, text, path, operator, bound)
-    raise BreachedError(breach, talk.history)
+    raise talk.failed(breach)
 
 
 def _must_be_open(talk: Talk, requirement: str) -> None:

@@ -141,14 +141,6 @@ JUNK: tuple[Plain, ...] = (
 )
 
 
-# Lines that are no requests; the device must say so, and take nothing of them.
-LINES: tuple[str, ...] = (
-    *("{", "}", "not JSON", "5", "true", "null", "[]", '"step"', '{"op":', '{"op":"step"'),
-    *('{"op":"step","t":1} and more', '{"op":"step","t":1}{"op":"step","t":2}', "{'op':'step'}"),
-    "[" * 3_000,
-    '{"a":' * 3_000,
-)
-
 # Settings that cannot be right, in place of right ones.
 WRONG_SETTINGS: tuple[Plain, ...] = (
     {"frehs_ms": 3_000},

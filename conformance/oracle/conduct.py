@@ -28,10 +28,6 @@ def conduct(now: Reader, request: Plain, answer: Plain) -> Iterator[Breach]:
     if fine is not True and fine is not False:
         yield _answer("REQ-PRO-01", at_ms, "ok", fine, "true or false")
         return
-    if op == "line":
-        if fine:
-            yield _answer("REQ-PRO-06", at_ms, "ok", fine, False)
-        return
     if op not in OPERATIONS:
         if fine or answer.get("error") != "unsupported":
             yield _answer("REQ-PRO-03", at_ms, "error", answer.get("error"), "unsupported")
