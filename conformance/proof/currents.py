@@ -1,0 +1,181 @@
+"""Theorems about the two currents: their sum, the room of the tightest pack, the loss of a pack."""
+
+from typing import Any
+from unittest import mock
+
+from aggregator import headroom as room
+from aggregator.direction import Direction
+from aggregator.reference import NO_CAP, Reference
+from aggregator.settings import MOST_PACKS
+from aggregator.shares import Shares
+from conformance.proof.rows import BANK_MA, HEARD, OPEN, PACK_MA, SILENT, Rows
+from conformance.proof.symbolic import Formula, Paths, RefutedError, both, either, implies
+from conformance.proof.theorem import lemma, theorem
+
+TURN_MS = 1_000
+
+
+@theorem
+def contributions(paths: Paths, packs: int | None) -> None:
+    """The cap `contributions` is the sum of what the packs that count may take, and 0 or more.
+
+    Nothing is assumed of headroom: its two formulas may answer anything.
+    """
+    rows = Rows(paths, packs, HEARD, OPEN, SILENT)
+    side: Direction = rows.bank().charge  # both sides inherit what is run here
+    rows.fill(side)
+    side.quiet_ma = BANK_MA
+    whatever = mock.Mock(return_value=paths.integer("headroom", -BANK_MA, BANK_MA))
+    with mock.patch.multiple(room, _widest=whatever, _back_off=whatever):
+        room.survey(side, TURN_MS, None, Shares(len(rows.rows)))
+    added = sum(row.contribution_ma for row in rows.rows if row.kind == HEARD)
+    paths.claim(side.contributions_ma >= 0, side.contributions_ma == added)
+
+
+def takes(part: Any, whole: Any) -> Formula:
+    """Of a change `whole` of the total a pack takes `part`: between nothing and all of it."""
+    more = implies(whole >= 0, both(part >= 0, part <= whole))
+    return both(more, implies(whole < 0, both(part <= 0, part >= whole)))
+
+
+@lemma
+def earlier_alone(paths: Paths) -> None:
+    """At every total up to the safe total that an earlier reading gives one pack, it is within L_i.
+
+    It takes between nothing and all of a change of the total, and of a rise at most its upper bound,
+    learned or assumed; at the reading it was not above its present limit.
+    """
+    reading = any_reading(paths, 1)
+    limit_ma = paths.integer("limit", 0, PACK_MA)
+    paths.assume(reading.flow_ma[0] <= limit_ma)
+    inverse = paths.integer("assumed_permille", 1_000, 64_000)
+    upper = paths.integer("upper_permille", 1, 1_000)
+    learned = paths.choose("learned", (False, True))
+    safe_ma = reading.safe_total_ma([limit_ma], [upper] if learned else None, inverse)
+    total = paths.integer("total", -2 * BANK_MA, 2 * BANK_MA)
+    part = paths.integer("part", -4 * BANK_MA, 4 * BANK_MA)
+    more = total - reading.total_ma
+    bound = part * 1_000 <= more * upper if learned else part * inverse <= more * 1_000
+    paths.assume(total <= safe_ma, takes(part, more), implies(more >= 0, bound))
+    paths.claim(reading.flow_ma[0] + part <= limit_ma)
+
+
+@theorem
+def earlier(paths: Paths, packs: int | None) -> None:
+    """The safe total that an earlier reading gives a bank is at most that of each pack alone.
+
+    Nothing is assumed.
+    """
+    rows = Rows(paths, packs, HEARD, OPEN)
+    count = len(rows.rows)
+    reading = any_reading(paths, count)
+    limits_ma = [row.limit_ma for row in rows.rows]
+    inverse = paths.integer("assumed_permille", 1_000, 64_000)
+    uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(count)]
+    learned = paths.choose("learned", (False, True))
+    safe_ma = reading.safe_total_ma(limits_ma, uppers if learned else None, inverse)
+    for i in rows.places:
+        alone = Reference(1)
+        alone.take(reading.total_ma, [reading.flow_ma[i]], 1)
+        upper = uppers[i : i + 1] if learned else None
+        paths.claim(safe_ma <= alone.safe_total_ma([limits_ma[i]], upper, inverse))
+
+
+def any_reading(paths: Paths, count: int) -> Reference:
+    """Return an earlier reading of so many rows."""
+    reading = Reference(count)
+    reading.total_ma = paths.integer("reading_total", -BANK_MA, BANK_MA)
+    for i in range(count):
+        reading.flow_ma[i] = paths.integer(f"reading_{i}", -2 * PACK_MA, 2 * PACK_MA)
+    return reading
+
+
+@lemma
+def assumed_share(paths: Paths) -> None:
+    """The assumed bound of a share is no smaller than 1/(1 + (n - 1)/ratio), for 1..64 packs.
+
+    Any ratio that the settings allow; every number is tried.
+    """
+    side = Rows(paths, 1, OPEN).bank().charge
+    for packs in range(1, MOST_PACKS + 1):
+        side.limit_ma = [0] * packs + [NO_CAP] * (MOST_PACKS - packs)
+        for ratio in range(1, 21):
+            side.bank.assumed_resistance_ratio = ratio
+            inverse = room._assumed_permille(side)
+            if not 1_000 <= inverse <= 1_000 * (ratio + packs - 1) / ratio:
+                raise RefutedError(f"packs = {packs}, ratio = {ratio}: {inverse}")
+    paths.claim(True)
+
+
+@lemma
+def widest(paths: Paths) -> None:
+    """The cap `headroom` is a safe total where no pack is above its limit: one of its readings' is.
+
+    "Safe" is any property that holds at all totals up to the present total plus the least room, and
+    at all up to the safe total of each earlier reading that is good; the total is positive, or not
+    above the present one.
+    """
+    side: Direction = paths.choose("direction", Rows(paths, 1, OPEN).bank().currents)
+    shares = Shares(1)
+    shares.learned = paths.choose("learned", (False, True))
+    side.bank.charge_sharing = side.bank.discharge_sharing = "learned"
+    side.bank.charger_limits = paths.choose("chargers", ("battery", "output"))
+    side.total_ma = paths.integer("present_total", -BANK_MA, BANK_MA)
+    least_room = paths.integer("least_room", 0, 2 * PACK_MA)
+    total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
+    safe = paths.proposition("safe")
+    paths.assume(implies(total <= side.total_ma + least_room, safe))
+    assumed = room._assumed_permille(side)
+
+    def safe_total_ma(reading: Reference, limit_ma: Any, upper: Any, inverse: int) -> Any:
+        """Whatever the reading's safe total is, if asked as the theorem `earlier` demands."""
+        steady = reading is side.steady
+        if upper is not None:
+            paths.claim(limit_ma is side.limit_ma, steady, upper is shares.upper_permille)
+        paths.claim(
+            limit_ma is side.limit_ma, reading.valid, inverse <= (assumed, 1_000)[not steady]
+        )
+        safe_ma = paths.integer("safe_steady" if steady else "safe_quiet", -BANK_MA, BANK_MA)
+        paths.assume(implies(total <= safe_ma, safe))
+        return safe_ma
+
+    side.quiet.valid = paths.choose("quiet", (False, True))
+    side.steady.valid = paths.choose("steady", (False, True))
+    with mock.patch.object(Reference, "safe_total_ma", safe_total_ma):
+        most = max(0, room._widest(side, least_room, shares))
+    paths.assume(total <= most, either(total > 0, total <= side.total_ma))
+    paths.claim(safe)
+
+
+@theorem
+def headroom(paths: Paths, packs: int | None) -> None:
+    """At every total up to the present one plus the least room every pack with a path is within L_i.
+
+    Every pack takes between nothing and all of a change of the total (superposition, s_i >= 0 with
+    sum 1, is a case of it); readings are exact, and now no pack is above its limit. What `widest`
+    makes of the room is the cap; a quiet moment is kept as it was read.
+    """
+    rows = Rows(paths, packs, HEARD, OPEN)
+    rows.within_limits()
+    side: Direction = paths.choose("direction", rows.bank().currents)
+    rows.fill(side)
+    side.quiet_ma = paths.integer("quiet_ma", 0, BANK_MA)
+    answer = paths.integer("answer", -BANK_MA, BANK_MA)
+    asked = mock.Mock(return_value=answer)
+    with mock.patch.object(room, "_widest", asked):
+        room.survey(side, TURN_MS, None, Shares(len(rows.rows)))
+    present = sum(rows.flows())
+    if side.quiet.valid:
+        pairs = zip(side.quiet.flow_ma, rows.flows(), strict=True)
+        paths.claim(side.quiet.total_ma == present, *(kept == flow for kept, flow in pairs))
+    if not asked.called:
+        paths.claim(all(row.kind == OPEN for row in rows.rows), side.tightest < 0)
+        return
+    total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
+    paths.assume(total <= side.total_ma + asked.call_args.args[1])
+    for i in rows.places:
+        if rows.rows[i].kind == HEARD:
+            flow = paths.integer(f"reached_{i}", -2 * BANK_MA, 2 * BANK_MA)
+            paths.assume(takes(flow - rows.rows[i].flow_ma, total - present))
+            paths.claim(flow <= rows.rows[i].limit_ma)
+    paths.claim(either(side.headroom_ma == answer, both(answer < 0, side.headroom_ma == 0)))
