@@ -14,7 +14,8 @@ MOST_PACKS = 6
 
 def runs(theorem: Theorem, most: int) -> list[int | None]:
     """Return the numbers of packs to prove a theorem for; None stands for any."""
-    return [*range(1, most + 1), None] if theorem.counts_packs else [None]
+    numbers = range(1, most + 1) if theorem.counts_packs else ()
+    return [*numbers, None] if theorem.any_number else [*numbers]
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -47,7 +47,9 @@ class Row:
         if kind == HEARD:
             self.contribution_ma = paths.integer(f"contribution_{name}", 0, whole)
             paths.assume(many or self.contribution_ma <= self.limit_ma)
-        if kind == SILENT:
+        if kind == SILENT:  # its path may be open, too: then limit and room are NO_CAP
+            self.limit_ma = paths.integer(f"silent_limit_{name}", 0, NO_CAP)
+            self.room_ma = paths.integer(f"silent_room_{name}", -PACK_MA, NO_CAP)
             self.grant_ma = paths.integer(f"grant_{name}", 0, PACK_MA)
 
     def changed(self, paths: Paths, **columns: Any) -> "Row":
@@ -70,7 +72,9 @@ class Row:
 
     def silenced(self, paths: Paths) -> "Row":
         """Return the same pack, unheard: only a current that takes room away still counts."""
-        return self.changed(paths, flow_ma=min(0, self.flow_ma), contribution_ma=0)
+        row = self.changed(paths, flow_ma=min(0, self.flow_ma))
+        paths.assume(row.contribution_ma == 0, row.grant_ma <= PACK_MA)
+        return row
 
 
 class Rows:

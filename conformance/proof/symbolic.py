@@ -67,6 +67,8 @@ class Sym:
         return Sym(self.paths, raw(other) - self.formula)
 
     def __mul__(self, other: Any) -> "Sym":
+        if self.paths.opaque and isinstance(other, Sym):
+            return self.paths.anything()
         return Sym(self.paths, self.formula * raw(other))
 
     __radd__ = __add__
@@ -77,7 +79,10 @@ class Sym:
 
     # The solver's division of integers rounds down, as Python's, where the divisor is positive.
     def __floordiv__(self, other: Any) -> "Sym":
-        return Sym(self.paths, self.formula / self.paths.positive(other))
+        divisor = self.paths.positive(other)
+        if self.paths.opaque and isinstance(other, Sym):
+            return self.paths.anything()
+        return Sym(self.paths, self.formula / divisor)
 
     def __rfloordiv__(self, other: Any) -> "Sym":
         return Sym(self.paths, z3.IntVal(other) / self.paths.positive(self))
@@ -125,6 +130,7 @@ class Paths:
         self.place = 0
         self.model: Any = None
         self.names: dict[str, Any] = {}  # integers and choices, for a counterexample
+        self.opaque = False  # products and quotients of two unchosen integers may be any integer
         self.ends = 0  # paths that some integers lead down to a claim
 
     def run(self, program: Callable[["Paths"], None]) -> int:
@@ -205,6 +211,12 @@ class Paths:
         self.names[name] = z3.Bool(name)
         return Truth(self, self.names[name])
 
+    def anything(self) -> Sym:
+        """Return any integer at all."""
+        name = f"any_{len(self.names)}"
+        self.names[name] = z3.Int(name)
+        return Sym(self, self.names[name])
+
     def integer(self, name: str, low: int, high: int) -> Any:
         """Return any integer of `low`..`high`. `name` is what a counterexample calls it."""
         sym = Sym(self, z3.Int(name))
@@ -245,6 +257,11 @@ class Paths:
             raise RefutedError(shown)
         if found == z3.unknown:
             raise UnknownError(reason)
+
+    def lemma(self, truth: Any) -> None:
+        """Prove this, then go on with it: a step that helps the solver."""
+        self.claim(truth)
+        self.assume(truth)
 
     def _show(self, model: Any) -> str:
         values = self.names.items()

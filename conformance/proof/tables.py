@@ -21,12 +21,14 @@ from conformance.proof.theorem import lemma
 Rule = tuple[Any, ...]
 
 
-def around(paths: Paths, rule: Rule, low: int) -> tuple[Rule, ...]:
+def around(
+    paths: Paths, rule: Rule, low: int, denies: tuple[bool, ...] = (False,)
+) -> tuple[Rule, ...]:
     """Return a table of this rule between any others, that allow `low` or more."""
 
     def other(name: str) -> Rule:
         value = paths.integer(name, low, NO_CAP)
-        return (name, lambda _: value, None, paths.choose(name + "_denies", (False, True)))
+        return (name, lambda _: value, None, paths.choose(name + "_denies", denies))
 
     return other("before"), rule, other("after")
 
@@ -34,20 +36,6 @@ def around(paths: Paths, rule: Rule, low: int) -> tuple[Rule, ...]:
 def named(table: tuple[Rule, ...], name: str) -> Rule:
     """Return the rule of that name."""
     return next(rule for rule in table if rule[0] == name)
-
-
-def least_current(paths: Paths, side: Direction, name: str) -> None:
-    """Settle the real limit of `side` by the real rule `name`, between any others."""
-    table = around(paths, named(rules.CURRENT_RULES, name), 0)
-    with mock.patch.object(limits, "CURRENT_RULES", table):
-        limits.settle_current(side)
-
-
-def least_voltage(paths: Paths, side: VoltageSide, name: str) -> None:
-    """Likewise for a voltage."""
-    table = around(paths, named(rules.VOLTAGE_RULES, name), -HIGHEST_MV)
-    with mock.patch.object(limits, "VOLTAGE_RULES", table):
-        limits.settle_voltage(side)
 
 
 def any_bank(paths: Paths) -> Bank:
@@ -119,7 +107,9 @@ def caps(paths: Paths) -> None:
     """
     name = paths.choose("rule", [rule[0] for rule in rules.CURRENT_RULES])
     side = any_current(paths)
-    least_current(paths, side, name)
+    table = around(paths, named(rules.CURRENT_RULES, name), 0)
+    with mock.patch.object(limits, "CURRENT_RULES", table):
+        limits.settle_current(side)
     values = side.caps_ma[:3]
     paths.claim(
         promise(name, side),
@@ -139,7 +129,7 @@ def permission(paths: Paths) -> None:
     side = paths.choose("direction", bank.currents)
     cap = paths.integer("cap_ma", 0, NO_CAP)
     with mock.patch.object(
-        limits, "CURRENT_RULES", around(paths, ("cap", lambda _: cap, None, True), 0)
+        limits, "CURRENT_RULES", around(paths, ("cap", lambda _: cap, None, True), 0, (False, True))
     ):
         limits.settle_current(side)
         limits._tell(bank)
@@ -150,4 +140,42 @@ def permission(paths: Paths) -> None:
         allowed == raw(limit_ma > 0),
         implies(cap == 0, both(limit_ma == 0, side.denied)),
         implies(side.denied, limit_ma == 0),
+    )
+
+
+VOLTAGE_AT_MOST: dict[str, Meaning] = {
+    "own_limit": lambda side: side.tightest_own_mv,
+    "ceiling": lambda side: side.end_mv(),
+    "limp": lambda side: side.limp_mv() if side.silent_pack >= 0 else NO_CAP,
+    "extreme_cell": lambda side: side.tightest_cell_mv,
+    "stage_target": lambda side: NO_CAP if side.stage.value is None else side.stage.value,
+    "owner_voltage_cap": lambda side: NO_CAP if side.wish.value is None else side.wish.value,
+    "voltage_late_no_rise": lambda side: side.previous if side.some_late else NO_CAP,
+    "voltage_ramp": lambda side: side.ramp_to,
+}
+
+
+@lemma
+def voltage_caps(paths: Paths) -> None:
+    """No voltage limit is beyond any cap: all 8 rules, each by what it promises.
+
+    Values in the ranges of reports and settings; a discharge voltage is the mirror of a charge one.
+    """
+    name = paths.choose("rule", [rule[0] for rule in rules.VOLTAGE_RULES])
+    bank = any_bank(paths)
+    side: VoltageSide = paths.choose("side", bank.voltages)
+    for attribute in ("tightest_own_mv", "tightest_cell_mv", "previous", "ramp_to"):
+        setattr(side, attribute, paths.integer(attribute, -HIGHEST_MV, NO_CAP))
+    if name in ("stage_target", "owner_voltage_cap") and paths.choose("asked", (True, False)):
+        side.stage.value = side.wish.value = paths.integer("asks", -HIGHEST_MV, HIGHEST_MV)
+    side.silent_pack = paths.integer("silent_pack", -1, 63)
+    side.some_late = paths.integer("late", 0, 1) > 0
+    table = around(paths, named(rules.VOLTAGE_RULES, name), -HIGHEST_MV)
+    with mock.patch.object(limits, "VOLTAGE_RULES", table):
+        limits.settle_voltage(side)
+    values = side.caps_mv[:3]
+    paths.claim(
+        side.value <= VOLTAGE_AT_MOST[name](side),
+        *(side.value <= value for value in values),
+        either(*(side.value == value for value in values)),
     )

@@ -14,12 +14,13 @@ class Theorem:
     The first paragraph of its docstring is the statement, the second what it assumes.
     """
 
-    def __init__(self, program: Program, counts_packs: bool) -> None:
+    def __init__(self, program: Program, counts_packs: bool, any_number: bool) -> None:
         self.program = program
         self.name = program.__name__.replace("_", "-")
         paragraphs = (program.__doc__ or "").split("\n\n")
         self.statement, self.assumes = (" ".join(text.split()) for text in paragraphs[:2])
         self.counts_packs = counts_packs
+        self.any_number = any_number
 
     def prove(self, packs: int | None) -> tuple[str, str]:
         """Return PROVED, REFUTED or UNKNOWN, and the paths, the counterexample or the reason."""
@@ -37,8 +38,14 @@ THEOREMS: list[Theorem] = []
 
 
 def theorem(program: Program) -> Program:
-    """Add a theorem about banks of any number of packs."""
-    THEOREMS.append(Theorem(program, True))
+    """Add a theorem about banks of packs: one by one, and of any number."""
+    THEOREMS.append(Theorem(program, True, True))
+    return program
+
+
+def one_by_one(program: Program) -> Program:
+    """Add a theorem about banks of 1, 2, ... packs that no three rows can stand for."""
+    THEOREMS.append(Theorem(program, True, False))
     return program
 
 
@@ -49,5 +56,5 @@ def lemma(program: Callable[[Paths], None]) -> Callable[[Paths], None]:
         program(paths)
 
     ignoring.__name__, ignoring.__doc__ = program.__name__, program.__doc__
-    THEOREMS.append(Theorem(ignoring, False))
+    THEOREMS.append(Theorem(ignoring, False, True))
     return program
