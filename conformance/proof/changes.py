@@ -184,17 +184,14 @@ def pack_loss(paths: Paths, packs: int | None) -> None:
     if len(rows.rows) == 1:
         paths.claim(carried_ma == NO_CAP)
         return
+    claims = []
     for lost in rows.places:
         rest = side.total_ma - rows.rows[lost].flow_ma
         for i in rows.places:
             if i == lost:
                 continue
             part = paths.integer(f"part_{lost}_{i}", -2 * BANK_MA, 2 * BANK_MA)
-            fair = takes(part, total - rest)
-            allowed = either(total > 0, total <= rest)
-            paths.claim(
-                implies(
-                    both(total <= carried_ma, fair, allowed),
-                    rows.rows[i].flow_ma + part <= rows.rows[i].limit_ma,
-                )
-            )
+            fair = both(takes(part, total - rest), either(total > 0, total <= rest))
+            within = rows.rows[i].flow_ma + part <= rows.rows[i].limit_ma
+            claims.append(implies(both(total <= carried_ma, fair), within))
+    paths.claim(*claims)

@@ -66,6 +66,7 @@ def earlier(paths: Paths, packs: int | None) -> None:
 
     Nothing is assumed.
     """
+    paths.opaque = True
     rows = Rows(paths, packs, HEARD, OPEN)
     count = len(rows.rows)
     reading = any_reading(paths, count)
@@ -74,11 +75,13 @@ def earlier(paths: Paths, packs: int | None) -> None:
     uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(count)]
     learned = paths.choose("learned", (False, True))
     safe_ma = reading.safe_total_ma(limits_ma, uppers if learned else None, inverse)
+    alone = Reference(1)
+    claims = []
     for i in rows.places:
-        alone = Reference(1)
         alone.take(reading.total_ma, [reading.flow_ma[i]], 1)
         upper = uppers[i : i + 1] if learned else None
-        paths.claim(safe_ma <= alone.safe_total_ma([limits_ma[i]], upper, inverse))
+        claims.append(safe_ma <= alone.safe_total_ma([limits_ma[i]], upper, inverse))
+    paths.claim(*claims)
 
 
 def any_reading(paths: Paths, count: int) -> Reference:
@@ -173,9 +176,10 @@ def headroom(paths: Paths, packs: int | None) -> None:
         return
     total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
     paths.assume(total <= side.total_ma + asked.call_args.args[1])
+    claims = [either(side.headroom_ma == answer, both(answer < 0, side.headroom_ma == 0))]
     for i in rows.places:
         if rows.rows[i].kind == HEARD:
             flow = paths.integer(f"reached_{i}", -2 * BANK_MA, 2 * BANK_MA)
             paths.assume(takes(flow - rows.rows[i].flow_ma, total - present))
-            paths.claim(flow <= rows.rows[i].limit_ma)
-    paths.claim(either(side.headroom_ma == answer, both(answer < 0, side.headroom_ma == 0)))
+            claims.append(flow <= rows.rows[i].limit_ma)
+    paths.claim(*claims)

@@ -31,7 +31,8 @@ class Row:
 
     def __init__(self, paths: Paths, name: str, kind: str, many: bool = False) -> None:
         self.kind = kind
-        self.many = many
+        if kind not in (HEARD, OPEN, SILENT):
+            return  # a voltage's row: voltages.py fills it
         whole = BANK_MA if many else PACK_MA
         self.flow_ma = paths.integer(f"flow_{name}", -whole, 0 if kind == SILENT else whole)
         self.limit_ma: Any = NO_CAP

@@ -67,9 +67,7 @@ class Sym:
         return Sym(self.paths, raw(other) - self.formula)
 
     def __mul__(self, other: Any) -> "Sym":
-        if self.paths.opaque and isinstance(other, Sym):
-            return self.paths.anything()
-        return Sym(self.paths, self.formula * raw(other))
+        return self.paths.whole(self.formula * raw(other), isinstance(other, Sym))
 
     __radd__ = __add__
     __rmul__ = __mul__
@@ -79,13 +77,11 @@ class Sym:
 
     # The solver's division of integers rounds down, as Python's, where the divisor is positive.
     def __floordiv__(self, other: Any) -> "Sym":
-        divisor = self.paths.positive(other)
-        if self.paths.opaque and isinstance(other, Sym):
-            return self.paths.anything()
-        return Sym(self.paths, self.formula / divisor)
+        quotient = self.formula / self.paths.positive(other)
+        return self.paths.whole(quotient, isinstance(other, Sym))
 
     def __rfloordiv__(self, other: Any) -> "Sym":
-        return Sym(self.paths, z3.IntVal(other) / self.paths.positive(self))
+        return self.paths.whole(z3.IntVal(other) / self.paths.positive(self), True)
 
     def __mod__(self, other: Any) -> "Sym":
         return Sym(self.paths, self.formula % self.paths.positive(other))
@@ -130,7 +126,7 @@ class Paths:
         self.place = 0
         self.model: Any = None
         self.names: dict[str, Any] = {}  # integers and choices, for a counterexample
-        self.opaque = False  # products and quotients of two unchosen integers may be any integer
+        self.opaque = False  # may products and quotients of two unchosen integers be anything?
         self.ends = 0  # paths that some integers lead down to a claim
 
     def run(self, program: Callable[["Paths"], None]) -> int:
@@ -211,11 +207,11 @@ class Paths:
         self.names[name] = z3.Bool(name)
         return Truth(self, self.names[name])
 
-    def anything(self) -> Sym:
-        """Return any integer at all."""
-        name = f"any_{len(self.names)}"
-        self.names[name] = z3.Int(name)
-        return Sym(self, self.names[name])
+    def whole(self, formula: Formula, hard: bool) -> Sym:
+        """Return a product or quotient; of two unchosen integers (`hard`), any, if `opaque`."""
+        if self.opaque and hard:
+            return Sym(self, z3.Int(formula.sexpr()))  # the same factors, the same integer
+        return Sym(self, formula)
 
     def integer(self, name: str, low: int, high: int) -> Any:
         """Return any integer of `low`..`high`. `name` is what a counterexample calls it."""
