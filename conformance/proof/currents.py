@@ -43,7 +43,8 @@ def earlier_alone(paths: Paths) -> None:
     """At every total up to the safe total that an earlier reading gives one pack, it is within L_i.
 
     It takes between nothing and all of a change of the total, and of a rise at most its upper bound,
-    learned or assumed; at the reading it was not above its present limit.
+    learned or assumed; at the reading it was not above its present limit. The reading may belong to
+    a higher total than the one that was kept with it, as `steady` allows.
     """
     reading = any_reading(paths, 1)
     limit_ma = paths.integer("limit", 0, PACK_MA)
@@ -54,7 +55,9 @@ def earlier_alone(paths: Paths) -> None:
     safe_ma = reading.safe_total_ma([limit_ma], [upper] if learned else None, inverse)
     total = paths.integer("total", -2 * BANK_MA, 2 * BANK_MA)
     part = paths.integer("part", -4 * BANK_MA, 4 * BANK_MA)
-    more = total - reading.total_ma
+    taken_at = paths.integer("taken_at", -BANK_MA, BANK_MA)
+    paths.assume(taken_at >= reading.total_ma)
+    more = total - taken_at
     bound = part * 1_000 <= more * upper if learned else part * inverse <= more * 1_000
     paths.assume(total <= safe_ma, takes(part, more), implies(more >= 0, bound))
     paths.claim(reading.flow_ma[0] + part <= limit_ma)
@@ -91,6 +94,39 @@ def any_reading(paths: Paths, count: int) -> Reference:
     for i in range(count):
         reading.flow_ma[i] = paths.integer(f"reading_{i}", -2 * PACK_MA, 2 * PACK_MA)
     return reading
+
+
+@lemma
+def steady(paths: Paths) -> None:
+    """A steady reading is kept with a total that is not above any total of its window.
+
+    Each step is one of any number: what the window's lowest total was, it is or falls. A window that
+    was disturbed, or in which the total moved too far, is not kept.
+    """
+    side: Direction = Rows(paths, 1, OPEN).bank().charge
+    flow_ma = side.flow_ma[0] = paths.integer("flow", -PACK_MA, PACK_MA)
+    total_ma = side.total_ma = paths.integer("total", -BANK_MA, BANK_MA)
+    low_ma = side.window_low_ma = paths.integer("low", -BANK_MA, BANK_MA)
+    high_ma = side.window_high_ma = paths.integer("high", -BANK_MA, BANK_MA)
+    paths.assume(low_ma <= high_ma)
+    side.coherent_ma = paths.integer("coherent", 0, BANK_MA)
+    side.window_left_ms = paths.integer("left_ms", 0, 600_000)
+    side.some_late = paths.choose("late", (False, True))
+    side.disturbed = disturbed = paths.choose("disturbed", (False, True))
+    room._keep_steady(side, TURN_MS)
+    kept = side.steady
+    paths.claim(
+        side.window_low_ma <= total_ma,
+        either(side.window_low_ma <= low_ma, side.window_low_ma == total_ma),  # else: a new window
+    )
+    if kept.valid:
+        paths.claim(
+            kept.total_ma <= total_ma,
+            kept.total_ma <= low_ma,
+            kept.flow_ma[0] == flow_ma,
+            high_ma - kept.total_ma <= side.coherent_ma,
+            not disturbed and not side.some_late,
+        )
 
 
 @lemma
@@ -182,4 +218,31 @@ def headroom(paths: Paths, packs: int | None) -> None:
             flow = paths.integer(f"reached_{i}", -2 * BANK_MA, 2 * BANK_MA)
             paths.assume(takes(flow - rows.rows[i].flow_ma, total - present))
             claims.append(flow <= rows.rows[i].limit_ma)
+    paths.claim(*claims)
+
+
+@theorem
+def ages(paths: Paths, packs: int | None) -> None:
+    """The present total plus the least room is a safe total for readings of any age, each its own.
+
+    A pack's current never falls as the total rises. Each reading was taken at a total that was itself
+    safe: not above the least total at which some pack is at its limit. None shows a pack above its
+    limit. The total is the sum of those readings, as the survey makes it.
+    """
+    rows = Rows(paths, packs, HEARD, OPEN)
+    rows.within_limits()
+    side: Direction = rows.bank().charge
+    rows.fill(side)
+    side.quiet_ma = 0
+    with mock.patch.object(room, "_widest", return_value=0) as widest:
+        room.survey(side, TURN_MS, None, Shares(len(rows.rows)))
+    claims: list[Any] = [True]
+    for i in rows.places:
+        if rows.rows[i].kind == HEARD:
+            # What the others carry at the total at which pack i is at its limit: not less than
+            # they did at the lower total of their reading.
+            others = paths.integer(f"others_{i}", -2 * BANK_MA, 2 * BANK_MA)
+            paths.assume(others >= sum(flow for j, flow in enumerate(rows.flows()) if j != i))
+            at_limit = rows.rows[i].limit_ma + others
+            claims.append(side.total_ma + widest.call_args.args[1] <= at_limit)
     paths.claim(*claims)
