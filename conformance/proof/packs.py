@@ -1,6 +1,5 @@
 """Lemmas about one pack: what it leaves in the columns, whatever it says and however it is set."""
 
-from types import SimpleNamespace
 from typing import Any
 from unittest import mock
 
@@ -11,21 +10,9 @@ from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD, Pack
 from aggregator.reference import NO_CAP
 from aggregator.voltage import VoltageSide
 from conformance.proof.rows import HIGHEST_MV, PACK_MA
-from conformance.proof.symbolic import Paths, both, either, implies
+from conformance.proof.symbolic import Paths, both, either, negation
 from conformance.proof.tables import any_bank
 from conformance.proof.theorem import lemma
-
-COLUMNS = [
-    "flow_ma",
-    "limit_ma",
-    "room_ma",
-    "contribution_ma",
-    "grant_ma",
-    "refusing",
-    "unknown",
-    "open",
-]
-CONNECTED = (LIVE, LATE)
 
 
 def perhaps(paths: Paths, name: str, high: int, low: int = 0) -> Any:
@@ -33,36 +20,21 @@ def perhaps(paths: Paths, name: str, high: int, low: int = 0) -> Any:
     return paths.integer(name, low, high) if paths.choose(name + "_known", (True, False)) else None
 
 
-def any_pack(paths: Paths, bank: Bank, current_known: bool = False) -> Pack:
-    """Return the bank's pack with anything that reports and settings may have left in it."""
+def any_pack(paths: Paths, bank: Bank, side: Direction) -> Pack:
+    """Return the bank's pack as any report and settings, and any silence, may have left it."""
     pack = bank.packs[0]
-    low = -PACK_MA
-    pack.current_ma = paths.integer("current", low, PACK_MA)
-    if not current_known and paths.choose("current_unknown", (False, True)):
-        pack.current_ma = None
+    pack.presence = paths.choose("presence", (LIVE, LATE, UNHEARD, REMOVED))
+    pack.current_ma = perhaps(paths, "current", PACK_MA, -PACK_MA)
     pack.withheld = paths.choose("withheld", (False, True))
     settings = pack.settings
     settings.opens_path_on_refusal = paths.choose("opens_path_on_refusal", (False, True))
-    settings.charge_current_ceiling_ma = paths.integer("ceiling", 0, PACK_MA)
-    settings.discharge_current_ceiling_ma = settings.charge_current_ceiling_ma
+    settings.charge_current_ceiling_ma = settings.discharge_current_ceiling_ma = 0  # for the ramp
     settings.unheard_charge_current_ma = paths.integer("unheard_current", 0, PACK_MA)
     settings.unheard_discharge_current_ma = settings.unheard_charge_current_ma
     bank.settings.zero_current_ma = paths.integer("zero_current", 100, 20_000)
-    return pack
-
-
-def any_word(paths: Paths, side: Direction) -> None:
-    """Let the pack permit or refuse this direction, and say what it likes of its path."""
     allowed = paths.choose("allowed", (True, False, None))
     side.hear(0, None, allowed, paths.choose("path_closed", (True, False, None)))
-
-
-def written(side: Direction, pack: Pack, presence: str, usable_ma: Any) -> SimpleNamespace:
-    """Return the columns that `enter` writes, where `usable_ma` is what the pack may take."""
-    pack.presence = presence
-    with mock.patch.object(side, "usable_ma", return_value=usable_ma):
-        side.enter(pack)
-    return SimpleNamespace(**{name: getattr(side, name)[0] for name in COLUMNS})
+    return pack
 
 
 @lemma
@@ -146,94 +118,41 @@ def usable_lowered(paths: Paths) -> None:
 
 @lemma
 def rows(paths: Paths) -> None:
-    """A pack leaves one of three rows: heard, open or silent; it adds only what it may take and allows.
+    """A pack leaves one of three rows, heard, open or silent, and exactly this in the columns.
 
-    What it may take: any number that `usable` leaves. One that refuses, is withheld or is not heard
-    adds nothing; one that refuses and has a path, or may have, is marked; one without a known current,
-    too; one that is removed leaves nothing.
+    What it may take, U: any number that `usable` leaves. Its current counts as read; silent, only
+    where it takes room away; removed, not. Unless its path is open or it is removed its limit is U,
+    its room U less that current. It adds U if it is heard, has a path, and neither refuses nor is
+    withheld; else nothing. Silent it grants the lesser of U and its setting; 0 if it refuses and may
+    have a path, or was above U. It is marked if, connected, it so refuses or its current is unknown.
+    So U lower leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
     """
     bank = any_bank(paths)
-    pack = any_pack(paths, bank)
     side: Direction = paths.choose("direction", bank.currents)
-    any_word(paths, side)
+    pack = any_pack(paths, bank, side)
     usable_ma = paths.integer("usable", 0, PACK_MA)
-    presence = paths.choose("presence", (LIVE, LATE, UNHEARD, REMOVED))
-    row = written(side, pack, presence, usable_ma)
-    current_ma = 0 if pack.current_ma is None else side.sign * pack.current_ma
-    connected = presence in CONNECTED
-    refuses = side.allowed[0] is False
-    if presence == REMOVED:
-        paths.claim(row.flow_ma == 0, row.grant_ma == NO_CAP)
-    elif presence == UNHEARD:
-        least = min(0, current_ma)
-        paths.claim(
-            row.flow_ma == least,
-            row.grant_ma >= 0,
-            row.grant_ma <= usable_ma,
-            row.grant_ma <= side.grant_of(pack.settings),
-            implies(current_ma > usable_ma, row.grant_ma == 0),
-            row.grant_ma == 0 if refuses and not row.open else True,
-        )
-    else:
-        paths.claim(row.flow_ma == current_ma, row.grant_ma == NO_CAP)
-    binds = presence != REMOVED and not row.open
-    adds = connected and not row.open and not refuses and not pack.withheld
+    with mock.patch.object(side, "usable_ma", return_value=usable_ma):
+        side.enter(pack)
+    silent, removed = pack.presence == UNHEARD, pack.presence == REMOVED
+    connected = pack.presence in (LIVE, LATE)
+    known = pack.current_ma is not None
+    flow_ma: Any = side.sign * pack.current_ma if pack.current_ma is not None else 0
+    path = not side.open[0]
+    refuses = side.allowed[0] is False and path
+    counted_ma = 0 if removed else min(0, flow_ma) if silent else flow_ma
+    adds = connected and path and not refuses and not pack.withheld
+    least_ma = min(usable_ma, side.grant_of(pack.settings)) if silent else NO_CAP
+    nothing = either(refuses, flow_ma > usable_ma) if silent else False
+    grant = side.grant_ma[0]
     paths.claim(
-        row.limit_ma == (usable_ma if binds else NO_CAP),
-        row.room_ma == (usable_ma - row.flow_ma if binds else NO_CAP),
-        row.contribution_ma == (usable_ma if adds else 0),
-        bool(row.refusing) == (connected and refuses and not row.open),
-        bool(row.unknown) == (connected and pack.current_ma is None),
-        bool(side.closed[0]) is not bool(row.open) if side.closed[0] is not None else True,
-    )
-
-
-@lemma
-def rows_lowered(paths: Paths) -> None:
-    """A pack that may take less leaves a row that is nowhere higher, and is otherwise the same.
-
-    For any two numbers that `usable` leaves.
-    """
-    bank = any_bank(paths)
-    pack = any_pack(paths, bank)
-    side: Direction = paths.choose("direction", bank.currents)
-    any_word(paths, side)
-    usable_ma = paths.integer("usable", 0, PACK_MA)
-    lower_ma = paths.integer("lower", 0, PACK_MA)
-    paths.assume(lower_ma <= usable_ma)
-    presence = paths.choose("presence", (LIVE, UNHEARD))
-    row = written(side, pack, presence, usable_ma)
-    lower = written(side, pack, presence, lower_ma)
-    same = ("flow_ma", "refusing", "unknown", "open")
-    down = ("limit_ma", "room_ma", "contribution_ma", "grant_ma")
-    paths.claim(
-        *(getattr(lower, name) == getattr(row, name) for name in same),
-        *(getattr(lower, name) <= getattr(row, name) for name in down),
-    )
-
-
-@lemma
-def rows_silenced(paths: Paths) -> None:
-    """A pack that falls silent adds nothing, grants at most what it might take, and keeps its limit.
-
-    Its current is known. Silent while it refuses, or while above its limit, it grants nothing.
-    """
-    bank = any_bank(paths)
-    pack = any_pack(paths, bank, current_known=True)
-    side: Direction = paths.choose("direction", bank.currents)
-    any_word(paths, side)
-    usable_ma = paths.integer("usable", 0, PACK_MA)
-    row = written(side, pack, LIVE, usable_ma)
-    silent = written(side, pack, UNHEARD, usable_ma)
-    paths.claim(
-        silent.contribution_ma == 0,
-        silent.grant_ma <= usable_ma,
-        silent.grant_ma == 0 if row.refusing else True,
-        silent.limit_ma == row.limit_ma,
-        either(both(row.flow_ma >= 0, silent.flow_ma == 0), silent.flow_ma == row.flow_ma),
-        either(silent.limit_ma == NO_CAP, silent.room_ma == silent.limit_ma - silent.flow_ma),
-        silent.open == row.open,
-        not silent.refusing,
+        side.flow_ma[0] == counted_ma,
+        side.limit_ma[0] == (usable_ma if path and not removed else NO_CAP),
+        side.room_ma[0] == (usable_ma - counted_ma if path and not removed else NO_CAP),
+        side.contribution_ma[0] == (usable_ma if adds else 0),
+        either(both(nothing, grant == 0), both(negation(nothing), grant == least_ma)),
+        bool(side.refusing[0]) == (connected and refuses),
+        bool(side.unknown[0]) == (connected and not known),
+        side.closed[0] is None or side.closed[0] == path,
     )
 
 

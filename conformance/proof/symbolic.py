@@ -10,6 +10,7 @@ the stated ranges.
 Source: symbolic execution, J. C. King, "Symbolic Execution and Program Testing", CACM 19(7), 1976.
 """
 
+import operator
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from typing import Any, TypeVar
@@ -47,6 +48,16 @@ class Truth:
         return self.paths.fork(self.formula)
 
 
+def _number(operation: Callable[[Any, Any], Any]) -> Any:
+    """Return the method that makes a new `Sym` by this operation on formulas."""
+    return lambda self, other: Sym(self.paths, operation(self.formula, raw(other)))
+
+
+def _question(operation: Callable[[Any, Any], Any]) -> Any:
+    """Return the method that makes a `Truth`, likewise."""
+    return lambda self, other: Truth(self.paths, operation(self.formula, raw(other)))
+
+
 class Sym:
     """An integer that nobody has chosen yet. It has the core's operators and no others."""
 
@@ -57,23 +68,20 @@ class Sym:
         self.paths = paths
         self.formula = formula
 
-    def __add__(self, other: Any) -> "Sym":
-        return Sym(self.paths, self.formula + raw(other))
+    __add__ = __radd__ = _number(operator.add)
+    __sub__ = _number(operator.sub)
+    __rsub__ = _number(lambda mine, other: other - mine)
+    __lt__, __le__ = _question(operator.lt), _question(operator.le)
+    __gt__, __ge__ = _question(operator.gt), _question(operator.ge)
+    __eq__, __ne__ = _question(operator.eq), _question(operator.ne)
 
-    def __sub__(self, other: Any) -> "Sym":
-        return Sym(self.paths, self.formula - raw(other))
-
-    def __rsub__(self, other: Any) -> "Sym":
-        return Sym(self.paths, raw(other) - self.formula)
+    def __neg__(self) -> "Sym":
+        return Sym(self.paths, -self.formula)
 
     def __mul__(self, other: Any) -> "Sym":
         return self.paths.whole(self.formula * raw(other), isinstance(other, Sym))
 
-    __radd__ = __add__
     __rmul__ = __mul__
-
-    def __neg__(self) -> "Sym":
-        return Sym(self.paths, -self.formula)
 
     # The solver's division of integers rounds down, as Python's, where the divisor is positive.
     def __floordiv__(self, other: Any) -> "Sym":
@@ -85,24 +93,6 @@ class Sym:
 
     def __mod__(self, other: Any) -> "Sym":
         return Sym(self.paths, self.formula % self.paths.positive(other))
-
-    def __lt__(self, other: Any) -> Truth:
-        return Truth(self.paths, self.formula < raw(other))
-
-    def __le__(self, other: Any) -> Truth:
-        return Truth(self.paths, self.formula <= raw(other))
-
-    def __gt__(self, other: Any) -> Truth:
-        return Truth(self.paths, self.formula > raw(other))
-
-    def __ge__(self, other: Any) -> Truth:
-        return Truth(self.paths, self.formula >= raw(other))
-
-    def __eq__(self, other: object) -> Truth:  # type: ignore[override]  # forks when asked
-        return Truth(self.paths, self.formula == raw(other))
-
-    def __ne__(self, other: object) -> Truth:  # type: ignore[override]  # likewise
-        return Truth(self.paths, self.formula != raw(other))
 
     def __bool__(self) -> bool:
         return self.paths.fork(self.formula != 0)
@@ -138,6 +128,7 @@ class Paths:
         while True:
             self.place = 0
             self.names = {}
+            self.opaque = False
             if not self.taken:
                 self._find_model()
             with suppress(DeadPathError):
@@ -276,6 +267,11 @@ def either(*truths: Any) -> Formula:
 def implies(condition: Any, truth: Any) -> Formula:
     """If `condition`, then `truth`, without a fork."""
     return z3.Implies(raw(condition), raw(truth))
+
+
+def negation(truth: Any) -> Formula:
+    """Not this, without a fork."""
+    return z3.Not(raw(truth))
 
 
 def both(*truths: Any) -> Formula:
