@@ -8,11 +8,12 @@ the rest. Ranges and types are the records' own: nothing of them is written here
 import difflib
 import math
 from collections.abc import Callable
-from typing import Any, TypeVar, get_args, get_origin
+from types import UnionType
+from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
 
 import cattrs
-from attrs import fields, has
-from cattrs.errors import AttributeValidationNote, BaseValidationError, ForbiddenExtraKeysError
+from attrs import NOTHING, Attribute, fields, has
+from cattrs.errors import BaseValidationError
 
 from adapters.toml_file import Complaint, Place
 from aggregator import PackSettings, SettingsError, StageSettings
@@ -59,27 +60,11 @@ def _gather(error: BaseException, place: Place, complaints: list[Complaint]) -> 
     if isinstance(error, WrongError):
         for one in error.complaints:
             complaints.append(one.under(place))
-    elif isinstance(error, ForbiddenExtraKeysError):
-        known = sorted(one.name for one in fields(error.cl))
-        for key in sorted(error.extra_fields):
-            complaints.append(stray(key, known).under(place))
     elif isinstance(error, BaseValidationError):
         for inner in error.exceptions:
-            _gather(inner, (*place, *_note(inner)), complaints)
-    elif isinstance(error, KeyError):
-        complaints.append(Complaint((*place, str(error.args[0])), "a value", "nothing"))
-    else:  # an attrs validator
+            _gather(inner, place, complaints)
+    else:  # of a kind that cattrs checks itself
         complaints.append(Complaint(place, str(error.args[0] if error.args else error), "not that"))
-
-
-def _note(error: BaseException) -> Place:
-    """Return the name of the attribute at which cattrs met an error."""
-    if isinstance(error, KeyError):
-        return ()
-    for note in getattr(error, "__notes__", ()):
-        if isinstance(note, AttributeValidationNote):
-            return (note.name,)
-    return ()
 
 
 def stray(key: str, known: list[str]) -> Complaint:
@@ -133,9 +118,54 @@ def _list(value: object, kind: Any) -> list[object]:
 
 
 def _attrs(kind: Any) -> Callable[[object, object], object]:
-    """Return the hook for an attrs class: a table, with the class's own keys only."""
-    structure = cattrs.gen.make_dict_structure_fn(kind, CONVERTER)
-    return lambda value, _: structure(_table(value), kind)
+    """Return the hook for an attrs class: a table, with the class's own keys only.
+
+    Each value is structured and validated by itself, so that every mistake is told, at its own key.
+    """
+    hints = get_type_hints(kind)
+
+    def structure(value: object, _: object) -> object:
+        complaints: list[Complaint] = []
+        plain = known(_table(value), [one.name for one in fields(kind)], complaints)
+        given: dict[str, object] = {}
+        for one in fields(kind):
+            if one.name in plain:
+                given |= _attribute(one, hints[one.name], plain[one.name], complaints)
+            elif one.default is NOTHING:
+                complaints.append(Complaint((one.name,), "a value", "nothing"))
+        try:
+            record = kind(**given)
+        except (TypeError, ValueError) as error:  # TypeError: something is missing
+            record = None
+            if not complaints:  # values that do not go together
+                complaints.append(Complaint((), str(error.args[0]), "something else"))
+        if complaints:
+            raise WrongError(complaints, record)
+        return record
+
+    return structure
+
+
+def _attribute(
+    one: "Attribute[Any]", hint: Any, plain: object, complaints: list[Complaint]
+) -> dict[str, object]:
+    """Return an attribute's value by its name; or nothing, having complained."""
+    found: list[Complaint] = []
+    value = structured(plain, hint, (one.name,), found)
+    if not found or value is not None:
+        try:
+            if one.validator is not None:
+                one.validator(None, one, value)
+            complaints += found
+            return {one.name: value}
+        except (TypeError, ValueError) as error:
+            options = getattr(one.validator, "options", None)
+            expected = (
+                str(error.args[0]) if options is None else f"one of {', '.join(map(str, options))}"
+            )
+            found.append(Complaint((one.name,), expected, told(value)))
+    complaints += found
+    return {}
 
 
 # The core's own records.
@@ -215,13 +245,45 @@ def _is(origin: type) -> Callable[[Any], bool]:
     return lambda kind: get_origin(kind) is origin
 
 
-CONVERTER = cattrs.Converter(forbid_extra_keys=True, detailed_validation=True)
+def _dict(value: object, kind: Any) -> dict[str, object]:
+    made: dict[str, object] = {}
+    complaints: list[Complaint] = []
+    for key, one in _table(value).items():
+        made[key] = structured(one, get_args(kind)[1], (key,), complaints)
+    if complaints:
+        raise WrongError(complaints, {key: one for key, one in made.items() if one is not None})
+    return made
+
+
+def _is_optional(kind: Any) -> bool:
+    return isinstance(kind, UnionType) and len(get_args(kind)) == 2 and type(None) in get_args(kind)
+
+
+def _optional(value: object, kind: Any) -> object:
+    (real,) = [one for one in get_args(kind) if one is not type(None)]
+    return None if value is None else CONVERTER.structure(value, real)
+
+
+def _choice(value: object, kind: Any) -> object:
+    if value not in get_args(kind) or type(value) is not type(get_args(kind)[0]):
+        raise WrongError(
+            [Complaint((), f"one of {', '.join(map(str, get_args(kind)))}", told(value))]
+        )
+    return value
+
+
+CONVERTER = cattrs.Converter(detailed_validation=True)
 CONVERTER.register_structure_hook(int, _scalar(int, "a whole number"))
 CONVERTER.register_structure_hook(bool, _scalar(bool, "true or false"))
 CONVERTER.register_structure_hook(str, _scalar(str, "a text"))
 CONVERTER.register_structure_hook(float, _number)
 CONVERTER.register_structure_hook_func(_is(list), _list)
-CONVERTER.register_structure_hook_func(_is(dict), _table)
+CONVERTER.register_structure_hook_func(_is(dict), _dict)
+CONVERTER.register_structure_hook_func(
+    lambda kind: getattr(kind, "__origin__", None) is Literal, _choice
+)
+CONVERTER.register_structure_hook_func(lambda kind: kind is object, lambda value, _: value)
+CONVERTER.register_structure_hook_func(_is_optional, _optional)
 CONVERTER.register_structure_hook_factory(has, _attrs)
 CONVERTER.register_structure_hook(PackSettings, _core(PackSettings, PACK_KEYS))
 CONVERTER.register_structure_hook(StageSettings, _core(StageSettings, STAGE_KEYS))

@@ -89,11 +89,9 @@ class Aggregator:
                 bank.apply_wishes()
             bank.apply_soc_wishes()
         bus_ma = bank.fresh_bus_ma()
-        unknown = sum(bank.charge.unknown) > 0
-        bank.merge.tell(bank.view, bank.packs, unknown, bus_ma)
-        late = sum(bank.merge.late) > 0
+        bank.merge.tell(bank.view, bank.packs, bus_ma)
+        bank.note_presence()
         for side in bank.currents:
-            side.some_late = late
             survey(side, dt_ms, bus_ma, bank.shares)
             if bank.settings.survive_pack_loss != OFF:
                 side.loss_ma = carried_after_loss_ma(side, bank.shares)

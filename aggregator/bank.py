@@ -4,7 +4,7 @@ from .direction import Charge, Direction, Discharge
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
-from .reference import NO_CAP
+from .reference import NO_CAP, YES
 from .report import BusReport, PackReport
 from .requests import Wishes
 from .settings import BankSettings, PackSettings
@@ -12,7 +12,7 @@ from .shares import TOP_CELL_MV, Shares
 from .stages import Stages
 from .ticks import TICK_MASK, Clock, since
 from .view import SystemView
-from .voltage import NEAR_CEILING_MV, ChargeVoltage, DischargeVoltage, VoltageSide
+from .voltage import VoltageSide
 
 TYPICAL_PACK_MA = 50_000  # the size of a pack of which the settings say nothing
 MINUTES_PER_DAY = 1_440
@@ -34,10 +34,14 @@ class Bank:
         self.merge = Merge(count)
         self.view = SystemView(self.names)
         scale_ma = sum([_size_ma(pack) for pack in settings.packs])
-        self.charge = Charge(settings, scale_ma)
-        self.discharge = Discharge(settings, scale_ma)
-        self.charge_voltage = ChargeVoltage(settings)
-        self.discharge_voltage = DischargeVoltage(settings)
+        self.charge = Direction(Charge(), settings, scale_ma)
+        self.discharge = Direction(Discharge(), settings, scale_ma)
+        self.charge_voltage = VoltageSide(
+            1, settings.limp_voltage_mv, settings.charge_voltage_ceiling_mv, count
+        )
+        self.discharge_voltage = VoltageSide(
+            -1, settings.limp_low_voltage_mv, settings.discharge_voltage_floor_mv, count
+        )
         self.currents: tuple[Direction, ...] = (self.charge, self.discharge)
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
@@ -143,6 +147,21 @@ class Bank:
             if pack.presence != presence:
                 self.enter(pack)
 
+    def note_presence(self) -> None:
+        """Tell every limit whether some pack is late, or unheard, or does not say its current."""
+        late = self.merge.late.find(YES) >= 0
+        unheard_pack = self.merge.unheard.find(YES)
+        unknown_pack = self.merge.unknown.find(YES)
+        unknown = self.merge.unknown.count(YES)
+        for side in self.currents:
+            side.some_late = late
+            side.some_unheard = unheard_pack >= 0
+            side.unknown = unknown
+            side.unknown_pack = unknown_pack
+        for voltage in self.voltages:
+            voltage.some_late = late
+            voltage.unheard_pack = unheard_pack
+
     def somebody_speaks(self) -> bool:
         """Is any pack live or late?"""
         for pack in self.packs:
@@ -159,30 +178,27 @@ class Bank:
         facts.voltage_mv = self.view.voltage_mv
         facts.current_ma = self.view.current_ma
         facts.soc_permille = self.view.soc_permille
-        facts.cell_arrived = side.least_gap_mv <= NEAR_CEILING_MV
+        facts.cell_arrived = side.arrived.find(YES) >= 0
         facts.tails_small = self.stages.held and self.tails_small()
         facts.idle_ma = self.settings.zero_current_ma
         facts.dwell_left_ms = self.charge.dwell_left_ms
         facts.denied = self.charge.denied or self.charge.dwell_left_ms > 0
         wish_mv = NO_CAP if self.wishes.charge_mv is None else self.wishes.charge_mv
-        facts.target_cap_mv = min(side.tightest_own_mv, side.end_mv(), wish_mv)
+        facts.target_cap_mv = min(side.tightest_own_mv, side.end_mv, wish_mv)
         self.stages.step(dt_ms)
         slope = self.settings.voltage_slope_mv_per_s
         target_mv = self.stages.target_mv()
         side.stage.follow(target_mv, target_mv, slope, dt_ms)
-        side.wish.follow(self.wishes.charge_mv, side.value, slope, dt_ms)
+        side.wish.follow(self.wishes.charge_mv, side.limit.value, slope, dt_ms)
 
-    def local_refusal(self, side: Direction) -> bool:
-        """Does a pack wired to this very board refuse, where that is to stop the bank?"""
-        if self.settings.local_refusal_stops_bank:
-            for name in self.settings.own_packs:
-                pack = self.find(name)
-                if (
-                    pack is not None
-                    and pack.presence != REMOVED
-                    and side.allowed[pack.index] is False
-                ):
-                    return True
+    def own_pack_refuses(self, side: Direction) -> bool:
+        """Does a pack wired to this very board refuse?"""
+        for name in self.settings.own_packs:
+            pack = self.find(name)
+            if pack is None or pack.presence == REMOVED:
+                continue
+            if side.allowed[pack.index] is False:
+                return True
         return False
 
     def fresh_bus_ma(self) -> int | None:
@@ -202,11 +218,11 @@ class Bank:
         Our own limit must leave twice the tails free, or it could be what limits. A pack that is
         late or unheard, or whose capacity nobody knows, has not shown a tail.
         """
-        rate = self.stages.number("tail_rate_permille")
+        rate = self.stages.in_force.tail_rate_permille
         tails_ma = 0
         for pack in self.packs:
             i = pack.index
-            if self.merge.lost[i] or self.merge.late[i]:
+            if self.merge.unheard[i] or self.merge.late[i]:
                 return False
             if pack.presence != LIVE or self.charge.open[i]:
                 continue
@@ -216,7 +232,7 @@ class Bank:
             tails_ma += tail_ma
             if not -tail_ma <= pack.current_ma <= tail_ma:
                 return False
-        return self.charge.value >= 2 * tails_ma > 0
+        return self.charge.limit.value >= 2 * tails_ma > 0
 
     def apply_wishes(self) -> None:
         """Bring the owner's wishes to where they bind, after one came, went or ran out."""

@@ -12,26 +12,34 @@ from hashlib import sha256
 from pathlib import Path
 from time import monotonic
 
-from attrs import define, field
+from attrs import define, field, frozen
 from hypothesis import HealthCheck, Phase, Verbosity, seed, settings
+from hypothesis.errors import Flaky
 from hypothesis.stateful import run_state_machine_as_test
 
-from conformance.fuzzing import physical, protocol
+from conformance.fuzzing.physical import PhysicalMachine
+from conformance.fuzzing.protocol import ProtocolMachine
 from conformance.fuzzing.story import tell, vector_file
-from conformance.fuzzing.talk import Ask, BreachedError, Talk
+from conformance.fuzzing.talk import Ask, BreachedError, Talk, shape
+from conformance.fuzzing.wire import Wire, WireMachine
 from conformance.oracle import Breach, Plain
 
-MODES = {"protocol": protocol.machine_for, "physical": physical.machine_for}
+MODES = {"protocol": ProtocolMachine, "physical": PhysicalMachine, "wire": WireMachine}
+NOT_AGAIN = "  Told the same story again, it did something else."
 STORY_LENGTH = 20  # things that happen in one story, at most
 
 
-@define
+@frozen
 class Failure:
-    """A breach, the shortest story that leads to it, and the vector that replays it."""
+    """A breach, the shortest story that leads to it, and the vector that replays it.
+
+    `shape`: what failures that are alike have in common.
+    """
 
     breach: Breach
     story: str
     vector: Plain
+    shape: str
 
     def write(self, folder: Path) -> Path:
         """Write the vector into a folder; return its path, which follows from its contents."""
@@ -56,21 +64,32 @@ class Result:
 
 
 def fuzz(
-    ask: Ask, mode: str = "protocol", examples: int = 100, number: int = 0, shrink: bool = True
+    ask: Ask,
+    mode: str = "protocol",
+    examples: int = 100,
+    number: int = 0,
+    shrink: bool = True,
+    *,
+    wire: Wire | None = None,
+    only: str = "",
 ) -> Result:
     """Make up `examples` stories from the seed `number`; stop at the first breach.
 
     `ask` sends one request and returns the answer; it may raise anything where there is none. Each
-    story begins with a reset. Raises KeyError for an unknown mode.
+    story begins with a reset. `wire`: the same target for bytes, which mode "wire" needs. `only`:
+    stop at failures of this shape only. Raises KeyError for an unknown mode.
     """
     result = Result(mode, number)
+    errors: list[BreachedError] = []
 
     def done(talk: Talk) -> None:
         result.stories += 1
         result.operations += talk.asked
+        errors.extend([talk.error] if talk.error else [])
 
+    fields = {"ask": staticmethod(ask), "done": staticmethod(done), "wire": wire, "only": only}
+    machine = seed(number)(type("Story", (MODES[mode],), fields))
     phases = [Phase.generate, Phase.shrink] if shrink else [Phase.generate]
-    machine = seed(number)(MODES[mode](ask, done))
     began = monotonic()
     try:
         run_state_machine_as_test(
@@ -88,7 +107,14 @@ def fuzz(
             ),
         )
     except BreachedError as error:
-        story = tell(error.history, error.breach)
-        result.failure = Failure(error.breach, story, vector_file(error.history, error.breach))
+        result.failure = _failure(error)
+    except Flaky:  # the target, which is none of hypothesis's business
+        result.failure = _failure(errors[-1], NOT_AGAIN) if errors else None
     result.seconds = monotonic() - began
     return result
+
+
+def _failure(error: BreachedError, note: str = "") -> Failure:
+    breach, history = error.breach, error.history
+    story = "\n".join(filter(None, [tell(history, breach), note]))
+    return Failure(breach, story, vector_file(history, breach), shape(breach, history))

@@ -24,7 +24,7 @@ from conformance.vectors import load
 FILES = ("checks", "packs", "owner", "limits", "stages", "view", "bridge")
 MISSES = ("must_missed", "should_missed", "error")
 # How hard fuzzing tries on each bug: mode, stories, seeds.
-TRIES = (("protocol", 40, (0, 1, 2, 3)), ("physical", 12, (0,)), ("protocol", 100, (4, 5)))
+TRIES = (("protocol", 40, (0,)), ("physical", 12, (0,)), ("protocol", 80, (1, 2, 3, 4)))
 _numbers = count()
 
 

@@ -6,7 +6,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from adapters.cli import words
+from adapters import words
 from adapters.cli.screens import WIDTH, table
 from conformance.day import (
     ALL_KNOWING,

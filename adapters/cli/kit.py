@@ -75,7 +75,7 @@ def run_judge(chosen: argparse.Namespace) -> int:
     verdicts: list[Verdict] = []
     interrupted = False
     try:
-        with _progress("judging", len(cases)) as advance:
+        with progress("judging", len(cases)) as advance:
             for verdict in with_known(judge.each(cases), known):
                 verdicts.append(verdict)
                 if chosen.json:
@@ -199,8 +199,11 @@ def _told(verdict: Verdict) -> RenderableType:
 
 
 @contextmanager
-def _progress(what: str, total: int) -> Iterator[Any]:
-    """A bar on standard error, if that is a terminal; the block gets a function to call a case."""
+def progress(what: str, total: int) -> Iterator[Any]:
+    """A bar on standard error, if that is a terminal.
+
+    The block gets a function to call, with the number of cases done since it was last called.
+    """
     bar = Progress(
         TextColumn(what),
         BarColumn(complete_style="none", finished_style="none"),
@@ -212,12 +215,13 @@ def _progress(what: str, total: int) -> Iterator[Any]:
         disable=not sys.stderr.isatty(),
     )
     task = bar.add_task("", total=total, rate="")
-    times: deque[float] = deque([monotonic()], maxlen=50)
+    times: deque[tuple[float, int]] = deque([(monotonic(), 0)], maxlen=50)
 
-    def advance() -> None:
-        times.append(monotonic())
-        rate = (len(times) - 1) / max(times[-1] - times[0], 1e-6)
-        bar.update(task, advance=1, rate=f"{rate:.0f} cases/s")
+    def advance(cases: int = 1) -> None:
+        times.append((monotonic(), times[-1][1] + cases))
+        (began, first), (now, last) = times[0], times[-1]
+        rate = (last - first) / max(now - began, 1e-6)
+        bar.update(task, advance=cases, rate=f"{rate:.0f} cases/s")
 
     with bar:
         yield advance

@@ -10,15 +10,18 @@ import os
 import sys
 from collections.abc import Sequence
 
-from adapters.cli import bank, check, fuzz, kit, logs, simulate
+from adapters.cli import bank, check, fuzz, init, kit, logs, on_site, run, simulate
 from adapters.config import BadFileError
 from adapters.log import BadLogError
 from aggregator import __version__
 
 FINE, FOUND, USAGE, UNREADABLE, INTERRUPTED = 0, 1, 2, 3, 130
 
-COMMANDS = (simulate.add, bank.add_view, bank.add_why, bank.add_packs, logs.add_record,
-            logs.add_replay, check.add, logs.add_device, kit.add_judge, fuzz.add_fuzz)  # fmt: skip
+COMMANDS = (
+    simulate.add, init.add, check.add, run.add, on_site.add_meter, on_site.add_connect,
+    on_site.add_plug, bank.add_view, bank.add_why, bank.add_packs, logs.add_record, logs.add_replay,
+    logs.add_device, kit.add_judge, fuzz.add_fuzz,
+)  # fmt: skip
 
 
 def parser() -> argparse.ArgumentParser:
@@ -54,8 +57,8 @@ def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return the exit code."""
     chosen = _parsed(arguments)
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a sign shows a "?"
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # what cannot be read, or shown, becomes a "?"
             stream.reconfigure(errors="replace")
     try:
         code: int = chosen.run(chosen)

@@ -10,7 +10,7 @@ from typing import Any
 
 from attrs import define, field
 
-from adapters.cli import words
+from adapters import words
 from adapters.toml_file import BadFileError
 from aggregator import Aggregator, SystemView
 from conformance.plant.scenario import Scenario

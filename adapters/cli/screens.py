@@ -8,7 +8,7 @@ from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from adapters.cli import words
+from adapters import words
 from aggregator import Cap
 from aggregator.presence import SILENT
 

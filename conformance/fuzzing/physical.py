@@ -11,7 +11,7 @@ from fractions import Fraction
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 
-from conformance.fuzzing.talk import Ask, BreachedError, Talk
+from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY, NAMES
 from conformance.oracle import Plain
 from conformance.oracle.physical import Parallel, overload
@@ -37,14 +37,15 @@ def banks(draw: st.DrawFn) -> Parallel:
 
 
 class PhysicalMachine(RuleBasedStateMachine):
-    """One bank in the loop. `ask` is set by `machine_for`."""
+    """One bank in the loop. `ask` and `done` are set by whoever fuzzes."""
 
     ask: Callable[[Plain], Plain]
     done: Callable[[Talk], None]
+    only = ""
 
     def __init__(self) -> None:
         super().__init__()
-        self.talk = Talk(type(self).ask)
+        self.talk = Talk(type(self).ask, only=type(self).only)
         self.bank = Parallel((), (), (), (), ())
         self.total_ma = Fraction(0)
         self.offered_ma = 0  # by the sun; negative: wanted by the loads
@@ -101,7 +102,7 @@ class PhysicalMachine(RuleBasedStateMachine):
         self.total_ma = Fraction(max(-least, min(most, self.offered_ma)))
         breach = overload(self.bank, self.total_ma, self.talk.now_ms)
         if breach is not None:
-            raise BreachedError(breach, self.talk.history)
+            raise self.talk.failed(breach)
 
     def _words(self, name: str, current_ma: int) -> Plain:
         at = self.bank.names.index(name)
@@ -115,9 +116,3 @@ class PhysicalMachine(RuleBasedStateMachine):
     def teardown(self) -> None:
         """The end of the story."""
         type(self).done(self.talk)
-
-
-def machine_for(ask: Ask, done: Callable[[Talk], None]) -> type[PhysicalMachine]:
-    """Return the machine for a target. `done` is called with every conversation at its end."""
-    fields = {"ask": staticmethod(ask), "done": staticmethod(done)}
-    return type("PhysicalMachine", (PhysicalMachine,), fields)

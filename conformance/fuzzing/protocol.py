@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
 from conformance.fuzzing import words
-from conformance.fuzzing.talk import WRAP_MS, Ask, Talk
+from conformance.fuzzing.rest import ENDINGS, rest
+from conformance.fuzzing.talk import WRAP_MS, Talk
 from conformance.oracle import Plain
 from conformance.oracle.twins import TWINS, has_run_out
 
@@ -20,32 +21,44 @@ STARTS = st.sampled_from([0, 0, WRAP_MS - 7_000, WRAP_MS // 2 - 7_000, 123_456_7
 
 
 class ProtocolMachine(RuleBasedStateMachine):
-    """One bank, from its configuration on. `ask` is set by `machine_for`."""
+    """One bank, from its configuration on. `ask` and `done` are set by whoever fuzzes."""
 
     ask: Callable[[Plain], Plain]
     done: Callable[[Talk], None]
+    only = ""
 
     def __init__(self) -> None:
         super().__init__()
-        self.talk = Talk(type(self).ask)
+        self.talk = Talk(type(self).ask, only=type(self).only)
         self.words: dict[str, Plain] = {}
         self.silent: set[str] = set()
         self.settings: Plain = {}
-        self.twin: str | None = None
+        self.ending: str | None = None
 
     @initialize(
         settings=words.settings(),
         start_ms=STARTS,
+        openings=words.openings(),
         calm=st.booleans(),
-        twin=st.sampled_from([None, None, *TWINS]),
+        ending=st.sampled_from([None, None, *TWINS, *ENDINGS]),
     )
-    def is_configured(self, settings: Plain, start_ms: int, calm: bool, twin: str | None) -> None:
-        """A reset; in half of the stories the bank has then come to rest, wide open."""
-        self.talk = Talk(type(self).ask, start_ms)
-        self.settings, self.twin = settings, twin
+    def is_configured(
+        self,
+        settings: Plain,
+        start_ms: int,
+        openings: list[list[Plain]],
+        calm: bool,
+        ending: str | None,
+    ) -> None:
+        """A reset; in half of the stories the bank has then come to rest, as open as it gets."""
+        self.talk = Talk(type(self).ask, start_ms, type(self).only)
+        self.settings, self.ending = settings, ending
         packs = settings["packs"]
         assert isinstance(packs, list)
         self.words = {pack["pack"]: dict(words.HEALTHY) for pack in packs}
+        for said, changes in zip(self.words.values(), openings, strict=False):
+            for change in changes:
+                said.update(change)
         self.talk.ask("reset", settings=settings)
         if calm:
             self.runs(25, 1_000)
@@ -72,6 +85,33 @@ class ProtocolMachine(RuleBasedStateMachine):
         for name in self.words if everybody else [self.name(number)]:
             self.words[name].update(change)
         self.runs(1, 1_000)
+
+    @rule(number=PACKS, changes=st.lists(words.changes(), min_size=2, max_size=4))
+    def says_much(self, number: int, changes: list[Plain]) -> None:
+        """A pack says several things that it did not say before."""
+        for change in changes:
+            self.words[self.name(number)].update(change)
+        self.runs(2, 1_000)
+
+    @rule(number=PACKS, refusal=words.refusals(), seconds=st.integers(1, 3))
+    def refuses(self, number: int, refusal: Plain, seconds: int) -> None:
+        """A pack says no to a direction, or yes again, and something or nothing of its path."""
+        self.words[self.name(number)].update(refusal)
+        self.runs(seconds, 1_000)
+
+    @rule(currents=words.currents(), seconds=st.integers(1, 4))
+    def carry(self, currents: list[int], seconds: int) -> None:
+        """Every pack carries its part of some current."""
+        for name, current_ma in zip(sorted(self.words), currents, strict=False):
+            self.words[name].update(current_ma=current_ma)
+        self.runs(seconds, 1_000)
+
+    @rule(seconds=st.integers(5, 30))
+    def is_well_again(self, seconds: int) -> None:
+        """Every pack is healthy again, and limits go up."""
+        for said in self.words.values():
+            said.update(words.HEALTHY)
+        self.runs(seconds, 1_000)
 
     @rule(number=PACKS)
     def goes_silent(self, number: int) -> None:
@@ -102,9 +142,9 @@ class ProtocolMachine(RuleBasedStateMachine):
             self.runs(1, 1_000)
 
     @rule(
-        volt_mv=st.sampled_from([55_200, 55_100, 54_000]),
+        volt_mv=st.sampled_from([55_200, 55_100, 55_000, 54_000]),
         seconds=st.integers(4, 100),
-        current_ma=st.sampled_from([None, 2_000, 33_333]),
+        current_ma=st.sampled_from([None, 2_000, 33_333, -33_333]),
     )
     def bank_is_near_full(self, volt_mv: int, seconds: int, current_ma: int | None) -> None:
         """The bank stays at a voltage for a while: what absorption is made of."""
@@ -231,18 +271,19 @@ class ProtocolMachine(RuleBasedStateMachine):
             said.update(words.HEALTHY)
         self.runs(70, 1_000)
 
+    def ends(self) -> None:
+        """Come to rest, or hold the conversation again with one thing changed."""
+        if self.ending in ENDINGS:
+            rest(self.talk, self.words, self.ending)
+        if self.ending == "ran_out" and has_run_out(self.talk.history):
+            self.comes_to_rest()
+        if self.ending in TWINS and len(self.talk.history) < 700:
+            self.talk.compare_twin(self.ending)
+
     def teardown(self) -> None:
-        """The end of the story: hold it again with one thing changed."""
+        """The end of the story."""
         try:
-            if self.twin == "ran_out" and self.words and has_run_out(self.talk.history):
-                self.comes_to_rest()
-            if self.twin is not None and len(self.talk.history) < 700:
-                self.talk.compare_twin(self.twin)
+            if self.words and not self.talk.broken:
+                self.ends()
         finally:
             type(self).done(self.talk)
-
-
-def machine_for(ask: Ask, done: Callable[[Talk], None]) -> type[ProtocolMachine]:
-    """Return the machine for a target. `done` is called with every conversation at its end."""
-    fields = {"ask": staticmethod(ask), "done": staticmethod(done)}
-    return type("ProtocolMachine", (ProtocolMachine,), fields)

@@ -8,6 +8,7 @@ from conformance.oracle import Breach, Exchange, Plain
 from conformance.requirements import BY_ID, level_of
 
 WRAP_MS = 1 << 30
+SHOWN = 70  # characters of a hostile line
 SILENCE_MS = 2_500  # a pack that has not reported for so long at the end has stopped
 
 UNITS = (("_ma", 1_000, "A"), ("_mah", 1_000, "Ah"), ("_mv", 1_000, "V"), ("_permille", 10, "%"))
@@ -108,16 +109,28 @@ def _asked(request: Plain) -> str:
     return " ".join(parts)
 
 
+def _line(request: Plain) -> str:
+    """A hostile line, what it is and how it begins."""
+    text = request.get("text")
+    shown = json.dumps(text) if isinstance(text, str) else f"bytes {request.get('hex')}"
+    times = f", {request['repeat']} times" if "repeat" in request else ""
+    cut = shown if len(shown) <= SHOWN else shown[:SHOWN] + "..."
+    return f"the line brought {request.get('note')}: {cut}{times}"
+
+
 WORDS: dict[object, Callable[[Plain], str]] = {
     "reset": lambda _: "the bridge started",
     "request": _asked,
     "restore": lambda _: "the bridge took up what it had kept",
+    "line": _line,
     "bus": lambda request: f"the bus meter read {plain('x_ma', request.get('current_ma'))}",
 }
 
 
 def _refused(answer: Plain) -> str:
-    return "" if answer.get("ok") is True else f", which was refused: {answer.get('error')}"
+    if not answer or answer.get("ok") is True:
+        return ""
+    return f", which was refused: {answer.get('error')}"
 
 
 def _shown(history: list[Exchange], breach: Breach) -> str:
@@ -138,7 +151,7 @@ def vector_file(history: list[Exchange], breach: Breach) -> Plain:
     """Return a vector file with one case: the conversation, and what must be true at its end."""
     requests = [
         dict(request)
-        if answer.get("ok") is True
+        if answer.get("ok") is True or request.get("answers") is False
         else {**request, "expect": {"ok": {"in": [True, False]}}}  # refused on the way
         for request, answer in history
     ]
@@ -159,4 +172,5 @@ def vector_file(history: list[Exchange], breach: Breach) -> Plain:
         "settings": settings,
         "steps": body,
     }
-    return {"kit": 1, "area": "found", "cases": [case]}
+    hostile = any(request.get("op") == "line" for request in requests)
+    return {"kit": 1, "area": "wire" if hostile else "found", "cases": [case]}

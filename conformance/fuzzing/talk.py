@@ -2,6 +2,8 @@
 
 from collections.abc import Callable
 
+from hypothesis import reject
+
 from conformance.oracle import Breach, Exchange, Oracle, Plain
 from conformance.oracle.twins import TWINS, compare, has_run_out
 
@@ -19,17 +21,29 @@ class BreachedError(AssertionError):
         self.history = history
 
 
-class Talk:
-    """Asks, and raises BreachedError at the first breach. `start_ms`: where the counter starts."""
+def shape(breach: Breach, history: list[Exchange]) -> str:
+    """Return what makes two failures alike: the requirement, what was seen, and after what."""
+    return f"{breach.requirement} {breach.path or '-'} {history[-1][0].get('op')}"
 
-    def __init__(self, ask: Ask, start_ms: int = 0) -> None:
+
+class Talk:
+    """Asks, and raises BreachedError at the first breach.
+
+    `start_ms`: where the counter starts. `only`: a shape; a story that fails in another one is no
+    story (so that shrinking does not slip from one failure to the next). Empty: any.
+    """
+
+    def __init__(self, ask: Ask, start_ms: int = 0, only: str = "") -> None:
         self._ask = ask
         self._start_ms = start_ms
+        self._only = only
         self.oracle = Oracle()
         self.history: list[Exchange] = []
         self.now_ms = 0
         self.samples: dict[str, int] = {}
         self.asked = 0
+        self.broken = False  # a breach was found: the story is over
+        self.error: BreachedError | None = None  # that ended it
 
     def ask(self, op: str, **fields: object) -> Plain:
         """Send one request, stamped with the time; return the answer."""
@@ -41,8 +55,17 @@ class Talk:
         self.history.append((request, answer))
         breaches = self.oracle.see(request, answer)
         if breaches:
-            raise BreachedError(breaches[0], self.history)
+            raise self.failed(breaches[0])
         return answer
+
+    def failed(self, breach: Breach, history: list[Exchange] | None = None) -> BreachedError:
+        """Return the error to raise, unless the failure is not the one that is looked for."""
+        self.broken = True
+        told = self.history if history is None else history
+        if self._only and shape(breach, told) != self._only:
+            reject()
+        self.error = BreachedError(breach, told)
+        return self.error
 
     def _answer(self, request: Plain) -> Plain:
         self.asked += 1
@@ -52,7 +75,7 @@ class Talk:
             self.history.append((request, {}))
             text = f"no answer: {type(error).__name__}: {error}"
             breach = Breach("REQ-PRO-05", self.now_ms, text, "ok", "in", [True, False])
-            raise BreachedError(breach, self.history) from error
+            raise self.failed(breach) from error
 
     def passes(self, ms: int) -> None:
         """Let time pass."""
@@ -80,7 +103,7 @@ class Talk:
         for breach in compare(name, views, _views(twin)):
             told = TWINS[name][2] in ("told not above twin", "same at the end")
             kept = _up_to_step(self.history if told else twin, breach.at_ms)  # it counts steps
-            raise BreachedError(breach, kept)
+            raise self.failed(breach, kept)
 
 
 def _views(history: list[Exchange]) -> list[Plain]:

@@ -42,7 +42,9 @@ CHANGES: tuple[tuple[Plain, ...], ...] = (
     tuple({"charge_current_limit_ma": value} for value in _LIMITS_MA),
     tuple({"discharge_current_limit_ma": value} for value in _LIMITS_MA),
     tuple({"current_ma": value} for value in _CURRENTS_MA),
-    tuple({"voltage_mv": value} for value in (49_999, 53_001, 54_000, 55_100, 55_200, None)),
+    tuple(
+        {"voltage_mv": value} for value in (46_000, 49_999, 53_001, 54_000, 55_100, 55_200, None)
+    ),
     tuple(
         {"cell_min_mv": low, "cell_max_mv": high, "cells_mv": None}
         for low, high in (
@@ -58,6 +60,7 @@ CHANGES: tuple[tuple[Plain, ...], ...] = (
             *((200, 517), (200, 549), (200, 575), (200, 610), (-300, 300)),
         )
     ),
+    tuple({"soh_permille": value} for value in (900, 980, None)),
     tuple({"soc_permille": value} for value in (0, 99, 900, 999, 1_000, None)),
     tuple({"capacity_mah": value} for value in (100_000, 314_159, None)),
     tuple({"charge_allowed": value} for value in _FLAGS),
@@ -131,6 +134,25 @@ def changes() -> st.SearchStrategy[Plain]:
     return st.sampled_from(CHANGES).flatmap(st.sampled_from)
 
 
+def refusals() -> st.SearchStrategy[Plain]:
+    """Return what a pack says of one direction: permission, and whether its path is closed."""
+    sides = st.sampled_from(["charge", "discharge"])
+    told = st.tuples(sides, st.sampled_from([False, False, True]), st.sampled_from(_FLAGS))
+    return told.map(lambda one: {f"{one[0]}_allowed": one[1], f"{one[0]}_path_closed": one[2]})
+
+
+def currents() -> st.SearchStrategy[list[int]]:
+    """Return a current for each pack, all of them this way or that, or against each other [mA]."""
+    amperes = st.integers(-99, 99).map(lambda ampere: 1_000 * ampere + 1)
+    return st.lists(amperes, min_size=len(NAMES), max_size=len(NAMES))
+
+
+def openings() -> st.SearchStrategy[list[list[Plain]]]:
+    """Return what each pack says from the start that a healthy one does not; often nothing."""
+    changed = st.lists(st.lists(changes(), max_size=2), min_size=len(NAMES), max_size=len(NAMES))
+    return st.one_of(st.just([]), changed)
+
+
 def wishes() -> st.SearchStrategy[Plain]:
     """Return what the owner may ask of the bank (a pack is added where one is needed)."""
     lasts = st.sampled_from([None, 1_000, 7_000, 20_000])
@@ -164,6 +186,7 @@ PACK_CHOICES: dict[str, tuple[object, ...]] = {
     "opens_path_on_refusal": (False, True),
     "sensor_tolerance_permille": (0, 0, 15),
     "sensor_tolerance_ma": (0, 0, 2_000),
+    "cell_ceiling_mv": (3_550, 3_550, 3_480),
 }
 STAGE_CHOICES: dict[str, tuple[object, ...]] = {
     "dwell_ms": (3_000, 10_000),
@@ -173,6 +196,7 @@ STAGE_CHOICES: dict[str, tuple[object, ...]] = {
     "absorption_mode": ("timer", "until_full"),
     "dip_ends_cycle_ms": (10_000, 30_000),
     "restart_after_ms": (60_000, None),
+    "restart_below_mv": (None, 53_500),
     "restart_min_interval_ms": (120_000, 0),
     "adjustable": ([], [["absorption_ms", 10_000, 30_000]]),
 }

@@ -6,11 +6,11 @@ from fractions import Fraction
 from conformance.oracle.breach import Breach, above, differs
 from conformance.oracle.reader import SIDES, Reader
 from conformance.oracle.records import Side
+from conformance.oracle.rooms import excess, widest
 from conformance.oracle.site import (
     LATE,
     REMOVED,
     UNHEARD,
-    flow_ma,
     most_ma,
     path_open,
     refuses,
@@ -32,11 +32,15 @@ def currents(now: Reader) -> Iterator[Breach]:
             continue
         if allowed is not (got > 0):
             yield differs("REQ-LIM-06", now.now_ms, side + "_allowed", allowed, got > 0)
-        caps = [*denials, *_caps(now, side), *_no_rise(now, side)]
+        over = excess(now, side)
+        caps = [*denials, *_caps(now, side), *_no_rise(now, side), *widest(now, side, got)]
+        if over is not None:
+            why = f"{over[0]} carries more than it may; the excess goes"
+            caps.append(("REQ-LIM-17", max(NOTHING, over[1]), why))
         for requirement, bound, why in caps:
             if got > bound:
                 yield above(requirement, now.now_ms, field, got, bound, why)
-        _remember(now.sides[side], now, bool(denials), _excess(now, side) is not None)
+        _remember(now.sides[side], now, bool(denials), over is not None)
 
 
 def _remember(side: Side, now: Reader, denied: bool, over: bool) -> None:
@@ -99,10 +103,6 @@ def _caps(now: Reader, side: str) -> Iterator[Cap]:
         yield "REQ-WSH-01", Fraction(value), "the owner asked for no more"
     if _window_used_up(now, side):
         yield "REQ-WSH-07", NOTHING, "the owner's state-of-charge window is used up"
-    excess = _excess(now, side)
-    if excess is not None:
-        name, most = excess
-        yield "REQ-LIM-17", max(NOTHING, most), f"{name} carries more than it may; the excess goes"
 
 
 def _no_rise(now: Reader, side: str) -> Iterator[Cap]:
@@ -143,26 +143,6 @@ def _bus_is_fresh(now: Reader) -> bool:
     if now.bus is None or now.bus[1] is None:
         return False
     return now.now_ms - now.bus[2] <= now.settings.fresh_ms
-
-
-def _excess(now: Reader, side: str) -> tuple[str, Fraction] | None:
-    """Return the pack that is measured furthest above what it may take, and the total that at
-    least takes the excess off [mA]; None: there is none, or a current is unknown."""
-    assert now.settings is not None
-    zero_ma, margin = now.settings.zero_current_ma, now.settings.margin_permille
-    flows = {pack.name: flow_ma(pack, side) for pack in now.heard()}
-    known = {name: flow for name, flow in flows.items() if flow is not None}
-    if len(known) < len(flows):
-        return None
-    silent = [flow_ma(pack, side) or 0 for pack in now.some(UNHEARD)]
-    total = sum(known.values()) + sum(min(0, flow) for flow in silent)
-    rooms = [
-        (usable_ma(pack, side, margin) - known[pack.name], pack.name)
-        for pack in now.heard()
-        if not path_open(pack, side, zero_ma)
-    ]
-    room, name = min(rooms, default=(NOTHING, ""))
-    return (name, total + room) if room < 0 else None
 
 
 def _window_used_up(now: Reader, side: str) -> bool:

@@ -87,6 +87,8 @@ class Reader:
                 request, now_ms, settings.fresh_ms, settings.unheard_ms, settings.recovery_samples
             )
             self._note_paths(before)
+        elif pack.doubtful:
+            pack.may_have_moved(self.at(request.get("t")))
 
     def _bus(self, request: Plain, answer: Plain) -> None:
         if sound_bus(request):
@@ -222,7 +224,12 @@ class Reader:
         return int(installed) if installed is not None else None
 
     def _note_paths(self, before: dict[str, frozenset[str]]) -> None:
-        """Note that who shares the current has changed; a device may count from its last step."""
+        """Note that who shares the current has changed; a device may count from its last step.
+
+        While a pack may pass for frozen nobody can tell when it left.
+        """
+        if not self.is_sure():
+            return
         for side, carriers in self.carrying().items():
             if carriers != before[side]:
                 self.sides[side].path_changed_at = self.now_ms

@@ -42,6 +42,15 @@ class Cycle:
     adjusted: dict[str, int] = field(factory=dict)
 
 
+@frozen
+class Reading:
+    """What flowed in one direction at one time [mA]: the total, and each heard pack's own."""
+
+    at_ms: int
+    total: int
+    flows: dict[str, int]
+
+
 @define
 class Side:
     """One direction of current. Times are those of the last step at which something held."""
@@ -50,7 +59,7 @@ class Side:
     denied_at: int | None = None
     path_changed_at: int | None = None
     over_at: int | None = None
-    carriers: frozenset[str] = frozenset()
+    readings: list[Reading] = field(factory=list)  # with the same packs, not too old
 
 
 def settings_of(request: Plain) -> BankSettings | None:

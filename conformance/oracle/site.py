@@ -76,6 +76,10 @@ class Pack:
             if self.in_a_row >= needed:
                 self.presence, self.in_a_row = LIVE, 0
 
+    def may_have_moved(self, now_ms: int) -> None:
+        """An old sample came: to a device that had found the pack frozen it may be its first word."""
+        self.moved_ms, self.stirs, self.suspect_at = now_ms, 0, None
+
     def ages(
         self, now_ms: int, fresh_ms: int, unheard_ms: int, frozen_ms: int, still: bool
     ) -> None:

@@ -24,6 +24,7 @@ MEMORY_ROWS: tuple[Row, ...] = (
     ("smallest heap for core, 16 packs, one hour [B]", 65_536, lambda f: f["heap"]),
     ("the same on the 64-bit port, divided by 1.6 [B]", 65_536, lambda f: f["unix_heap"] / 1.6),
     ("of which the imported core [B]", None, lambda f: f["core_imported"]),
+    ("of which could stay in flash, in a ROMFS [B]", None, lambda f: f["in_flash"]),
     ("of which a bank of 16 [B]", None, lambda f: f["bank_of_16"]),
     ("the core's compiled files [B]", None, lambda f: f["mpy_files"]),
 )

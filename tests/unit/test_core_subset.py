@@ -5,13 +5,24 @@ project; `tests/parity` runs the core there.
 """
 
 import ast
+import json
 from collections.abc import Iterator
 
 import pytest
 
-from tests.sources import files, tree
+from aggregator import __version__
+from tests.sources import ROOT, files, tree
 
 CORE = files("aggregator")
+# Adapters that run on a board, too; but for what an owner's file is read into, and playing the
+# other side.
+HOST_ONLY = ("settings.py", "opposite.py", "lines.py")
+TALKERS = [
+    path
+    for path in files("adapters/jsonlines", "adapters/rvc", "adapters/contacts")
+    if path.rsplit("/", 1)[1] not in HOST_ONLY
+]
+BOARD_SAFE = ["adapters/__init__.py", "adapters/counts.py", *TALKERS]
 
 # Names that a board lacks, or that answer differently there.
 NAMES = {
@@ -122,6 +133,30 @@ def wrong(module: ast.Module) -> Iterator[str]:
 def test_core_file_is_in_the_subset(path: str) -> None:
     """Nothing in the core is missing or different on a board."""
     assert not list(wrong(tree(path)))
+
+
+@pytest.mark.parametrize("path", BOARD_SAFE)
+def test_board_safe_adapter_is_in_the_subset(path: str) -> None:
+    """Adapters for boards, likewise; they import the core, counters and their own folder."""
+    assert not [what for what in wrong(tree(path)) if "imports itself" not in what]
+    own = ".".join(path.split("/")[:2])
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.ImportFrom):
+            start = str(node.module).split(".")
+            assert start[0] == "aggregator" or ".".join(start[:2]) in (own, "adapters.counts")
+        assert not isinstance(node, ast.Import)
+
+
+def test_mip_manifest_lists_the_board_safe_adapters() -> None:
+    """adapters/package.json installs every file that a board can use, and tells our version."""
+    path = ROOT / "adapters" / "package.json"
+    expected = {
+        "urls": [[name, name.removeprefix("adapters/")] for name in BOARD_SAFE],
+        "deps": [],
+        "version": __version__,
+    }
+    text = json.dumps(expected, indent=1) + "\n"
+    assert path.read_text(encoding="utf-8") == text, f"write this to {path.name}:\n{text}"
 
 
 def test_device_is_in_the_subset_but_for_its_imports() -> None:

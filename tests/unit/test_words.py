@@ -2,7 +2,7 @@
 
 import pytest
 
-from adapters.cli import words
+from adapters import words
 from aggregator import LIMITS
 from aggregator.cycle import STAGES
 from aggregator.findings import BANK_FINDINGS, PACK_FINDINGS

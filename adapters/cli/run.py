@@ -1,0 +1,115 @@
+"""`packyoke run SITE.toml`: the gateway; with --listen-only, ears and no mouth."""
+
+import argparse
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from attrs import asdict
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from adapters import words
+from adapters.cli.bank import seconds_ms
+from adapters.cli.screens import amps, console, table
+from adapters.gateway.journal import Journal
+from adapters.gateway.listening import Episode, Muted, PackWatch, Watch
+from adapters.gateway.runtime import monotonic_ms
+from adapters.gateway.service import listening, rehearsed, serve, speaking
+from adapters.gateway.site_file import load_site
+
+
+def add(commands: Any) -> None:
+    """Add the command."""
+    text = "run the gateway that a site's file describes, until it is stopped"
+    made = commands.add_parser("run", help=text, description=text)
+    made.add_argument("site", type=Path, metavar="SITE.toml", help="settings, packs and links")
+    made.add_argument("--listen-only", action="store_true",
+                      help="hear everything, say nothing; at the end, tell what would have differed")  # fmt: skip
+    made.add_argument("--lasts", type=seconds_ms, metavar="SECONDS", help="stop after so long")
+    made.add_argument("--rehearse", type=speed, default=1.0, metavar="N",
+                      help="let the bank's clock run N times as fast: for simulated packs, never for real ones")  # fmt: skip
+    made.add_argument("--json", action="store_true", help="tell events as one JSON object a line")
+    made.set_defaults(run=run)
+
+
+def speed(text: str) -> float:
+    """Return "60" as a factor."""
+    try:
+        factor = float(text)
+    except ValueError:
+        factor = 0.0
+    if not 1.0 <= factor <= 1_000.0:
+        raise argparse.ArgumentTypeError(f"expected 1..1000, got {text!r}")
+    return factor
+
+
+def run(chosen: argparse.Namespace) -> int:
+    """Run until stopped."""
+    plan = load_site(chosen.site)
+    journal = Journal(sys.stderr, chosen.json)
+    lasts_s = None if chosen.lasts is None else chosen.lasts / 1_000
+    if not chosen.listen_only:
+        if chosen.rehearse != 1.0:
+            journal.tell("rehearsal", f"a rehearsal: the clock runs {chosen.rehearse:g} times as fast;"
+                         " never with real packs", speed=f"{chosen.rehearse:g}")  # fmt: skip
+        clock_ms = monotonic_ms if chosen.rehearse == 1.0 else rehearsed(chosen.rehearse)
+        asyncio.run(serve(speaking(plan, journal, clock_ms), lasts_s))
+        return 0
+    gateway, watch, muted = listening(plan, journal)
+    started_ms = gateway.now_ms()
+    asyncio.run(serve(gateway, lasts_s))
+    if chosen.json:
+        print(json.dumps(_plain(watch, muted, started_ms)))
+    else:
+        console().print(listen_screen(watch, muted, started_ms))
+    return 0
+
+
+def _plain(watch: Watch, muted: list[Muted], started_ms: int) -> dict[str, object]:
+    return {
+        "bank": asdict(watch.bank),
+        "packs": {name: asdict(one) for name, one in sorted(watch.packs.items())},
+        "would_have_said": {
+            one.name: {"times": one.counts.dropped, "examples": [text for _, text in one.examples]}
+            for one in muted
+        },
+        "started_ms": started_ms,
+    }
+
+
+def listen_screen(watch: Watch, muted: list[Muted], started_ms: int) -> RenderableType:
+    """Return what was found out while listening."""
+    parts: list[RenderableType] = [Text("Each pack against its own limit, as it is run today")]
+    made = table("pack", "direction", "listened", "above", "worst", "own limit then", "after")
+    for name, one in sorted(watch.packs.items()):
+        _rows(made, name, one, started_ms)
+    parts.append(made)
+    parts.append(Text("The whole bank against what would have been asked for"))
+    made = table("bank", "direction", "listened", "above", "worst", "our limit then", "after")
+    _rows(made, "all", watch.bank, started_ms)
+    parts.append(made)
+    for link in muted:
+        parts.append(
+            Text(f"{link.name}: would have said {words.counted(link.counts.dropped, 'thing')}")
+        )
+        parts += [Text(f"  {text}", overflow="ellipsis", no_wrap=True) for _, text in link.examples]
+    if not watch.packs:
+        parts.append(Text("No pack was heard: look at the lines above for trouble with the links."))
+    return Group(*parts)
+
+
+def _rows(made: Any, name: str, one: PackWatch, started_ms: int) -> None:
+    for way, episode in (("charge", one.charge), ("discharge", one.discharge)):
+        made.add_row(name, way, words.duration(round(episode.heard_s * 1_000)),
+                     *_worst(episode, started_ms))  # fmt: skip
+
+
+def _worst(episode: Episode, started_ms: int) -> tuple[str, str, str, str]:
+    if episode.at_ms is None:
+        return "never", "-", "-", "-"
+    over = words.duration(round(episode.over_s * 1_000))
+    after = words.duration(episode.at_ms - started_ms)
+    return over, amps(episode.carried_ma), amps(episode.limit_ma), after

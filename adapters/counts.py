@@ -1,0 +1,28 @@
+"""What a talker or a link has seen: plain counters, board-safe."""
+
+
+class Counts:
+    """How many items came, were refused, went out, were dropped; how often the link was made again.
+
+    `trouble`: the last one-line reason, for people; None: there was none.
+    """
+
+    __slots__ = ("dropped", "opened", "received", "refused", "sent", "trouble")
+
+    def __init__(self) -> None:
+        self.received = 0
+        self.refused = 0
+        self.sent = 0
+        self.dropped = 0
+        self.opened = 0
+        self.trouble: str | None = None
+
+    def refuse(self, why: str) -> None:
+        """Count one item that could not be taken."""
+        self.refused += 1
+        self.trouble = why
+
+    def drop(self, why: str) -> None:
+        """Count one item that got lost between us and the bus."""
+        self.dropped += 1
+        self.trouble = why

@@ -1,0 +1,126 @@
+"""What happened: one line an event, for people in plain words, or as JSON objects with names.
+
+Only changes are told: a link that opened or was lost, a pack that went late, a stage, a finding, a
+direction that was stopped. What repeats (refused reports) is told once, then counted.
+"""
+
+import time
+from collections.abc import Callable
+from typing import Any, TextIO
+
+from adapters import words
+from adapters.links import Link, Talker
+from aggregator import SystemView
+from aggregator.plain import json_text
+
+REPEAT_S = 60.0  # the same refusal of the same link is told again after so long, with its count
+MOST_TOLD = 1_000  # different refusals that are remembered
+
+
+class Journal:
+    """Writes events to a stream. `wall`: seconds since the epoch, for the reader only."""
+
+    def __init__(
+        self, out: TextIO, as_json: bool = False, wall: Callable[[], float] = time.time
+    ) -> None:
+        self._out = out
+        self._as_json = as_json
+        self._wall = wall
+        self._told: dict[tuple[str, str], tuple[float, int]] = {}  # when, and how often since
+        self._links: dict[str, tuple[int, str | None]] = {}
+        self._refusals: dict[int, int] = {}
+        self._before: dict[str, object] = {}
+
+    def tell(self, event: str, text: str, **about: object) -> None:
+        """Write one event: `text` for people; `event` and what it is about for programs."""
+        moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.localtime(self._wall()))
+        if self._as_json:
+            known = {name: value for name, value in about.items() if value is not None}
+            text = json_text({"at": moment, "event": event, "text": text} | known)
+        else:
+            text = f"{moment}  {text}"
+        self._out.write(text + "\n")
+        self._out.flush()
+
+    def refused(self, link: str, why: str) -> None:
+        """Tell of something that was refused: at once, then at most every REPEAT_S."""
+        self._seldom("refused", f"{link}: refused: {why}", link=link, why=why)
+
+    def odd(self, context: dict[str, Any]) -> None:
+        """Tell what went wrong in a callback of the event loop, mostly a library's own affair with
+        a connection that has just gone; in one line, at most every REPEAT_S."""
+        error = context.get("exception")
+        what = (
+            str(context.get("message", "")) if error is None else f"{type(error).__name__}: {error}"
+        )
+        self._seldom("odd", f"in a library, below: {what}", what=what)
+
+    def _seldom(self, event: str, text: str, **about: object) -> None:
+        now_s = self._wall()
+        told_s, since = self._told.get((event, text), (None, 0))
+        if told_s is not None and now_s - told_s < REPEAT_S:
+            self._told[event, text] = (told_s, since + 1)
+            return
+        more = f" (and {words.counted(since, 'time')} before)" if since else ""
+        self.tell(event, text + more, **about)
+        if len(self._told) >= MOST_TOLD:
+            self._told.clear()
+        self._told[event, text] = (now_s, 0)
+
+    def looked_at(self, links: list[Link]) -> None:
+        """Tell what has changed about the links since the last look."""
+        for link in links:
+            seen = (link.counts.opened, link.counts.trouble)
+            opened, trouble = self._links.get(link.name, (0, None))
+            if seen[0] != opened:
+                again = "" if opened == 0 else " again"
+                self.tell("link_open", f"{link.name}: open{again}", link=link.name)
+            if seen[1] is not None and seen[1] != trouble:
+                self.tell("link_trouble", f"{link.name}: {seen[1]}", link=link.name, why=seen[1])
+            self._links[link.name] = seen
+            for talker in link.talkers:
+                self._refused_by(link.name, talker)
+
+    def _refused_by(self, link: str, talker: Talker[Any]) -> None:
+        """Tell what a talker could not take since the last look."""
+        count = talker.counts.refused
+        if count != self._refusals.get(id(talker), 0) and talker.counts.trouble is not None:
+            self.refused(link, talker.counts.trouble)
+        self._refusals[id(talker)] = count
+
+    def stepped(self, view: SystemView) -> None:
+        """Tell what has changed about the bank since the last step."""
+        if self._changed("stage", view.stage):
+            self.tell("stage", f"stage: {words.STAGES[view.stage]}", stage=view.stage)
+        for way, allowed, rule, pack in (
+            ("charge", view.charge_allowed, view.charge_current_rule, view.charge_current_pack),
+            ("discharge", view.discharge_allowed, view.discharge_current_rule,
+             view.discharge_current_pack),
+        ):  # fmt: skip
+            if self._changed(way, allowed):
+                because = words.RULES[rule] + (f": {pack}" if pack else "")
+                text = f"{way}: allowed" if allowed else f"{way}: not now, {because}"
+                self.tell(way, text, allowed=allowed, rule=rule, pack=pack)
+        found = {(one.name, one.pack) for one in view.findings}
+        for name, pack in sorted(found - self._found(), key=str):
+            who = f"{pack}: " if pack else ""
+            self.tell("finding", f"look at this: {who}{words.FINDINGS[name]}", name=name, pack=pack)
+        self._before["findings"] = found
+
+    def _found(self) -> set[tuple[str, str | None]]:
+        found = self._before.get("findings", set())
+        assert isinstance(found, set)
+        return found
+
+    def packs(self, view: SystemView) -> None:
+        """Tell which packs came or went."""
+        for row in view.packs:
+            if self._changed("pack " + row.pack, row.presence):
+                why = f" ({words.why_ignored(row.why_ignored)})" if row.why_ignored else ""
+                self.tell("pack", f"{row.pack}: {words.PRESENCE[row.presence]}{why}",
+                          pack=row.pack, presence=row.presence, why=row.why_ignored)  # fmt: skip
+
+    def _changed(self, what: str, value: object) -> bool:
+        changed = self._before.get(what) != value
+        self._before[what] = value
+        return changed

@@ -1,0 +1,95 @@
+"""The history: what came and when the bank stepped, as a log that `view`, `why` and `replay` read.
+
+The lines are those of the driver protocol (see log.py). Once a minute, and when the stage changes,
+the view is kept as the step's answer, so that a replay has something to compare with.
+"""
+
+import gzip
+from pathlib import Path
+from typing import IO, Any
+
+from adapters.links import Record
+from adapters.log import pair
+from aggregator import BankSettings, BusReport, PackReport, SystemView
+from aggregator.errors import Refusal
+from aggregator.plain import json_text, settings_to_plain, view_to_plain
+from aggregator.ticks import since
+
+VIEW_EVERY_MS = 60_000
+
+
+def plain_record(record: Record, now_ms: int) -> dict[str, object]:
+    """Return a record as a driver line: its op, its time, and the fields that are known."""
+    op = {PackReport: "report", BusReport: "bus"}.get(type(record), "request")
+    plain: dict[str, object] = {"op": op, "t": now_ms}
+    for name in record.__slots__:
+        value = getattr(record, name)
+        if value is not None:
+            plain[name] = sorted(value) if isinstance(value, (set, frozenset)) else value
+    return plain
+
+
+class Recorder:
+    """Writes one log; stops, and says so once, when it is full or the disk is."""
+
+    def __init__(self, path: Path, most_mb: int) -> None:
+        self.path = path
+        self.trouble: str | None = None
+        self._left = most_mb * 1_000_000
+        self._viewed_ms: int | None = None
+        self._stage = ""
+        self._file: IO[str] | None = None
+
+    def start(self, settings: BankSettings, now_ms: int, view: SystemView) -> None:
+        """Open the log and write what a replay begins with."""
+        packed = self.path.suffix == ".gz"
+        open_file: Any = gzip.open if packed else open
+        try:
+            self._file = open_file(self.path, "wt", encoding="ascii")
+        except OSError as error:
+            self.trouble = f"{self.path}: cannot be written: {error.strerror or error}"
+            return
+        self._write(
+            json_text({"op": "reset", "t": now_ms, "settings": settings_to_plain(settings)})
+        )
+        self.stepped(now_ms, view)
+
+    def restored(self, state: dict[str, int | str], now_ms: int) -> None:
+        """Note that the bank took up what was kept."""
+        self._write(json_text({"op": "restore", "t": now_ms, "state": state}))
+
+    def heard(self, now_ms: int, record: Record, refusal: Refusal | None) -> None:
+        """Note a record, whether it was taken or not."""
+        self._write(json_text(plain_record(record, now_ms)))
+
+    def stepped(self, now_ms: int, view: SystemView) -> None:
+        """Note a step, and its view once in a while."""
+        request = {"op": "step", "t": now_ms}
+        late = self._viewed_ms is None or since(now_ms, self._viewed_ms) >= VIEW_EVERY_MS
+        if late or view.stage != self._stage:
+            self._viewed_ms, self._stage = now_ms, view.stage
+            answer = {"ok": True, "view": view_to_plain(view)}
+            self._write(pair(request, answer).rstrip("\n"))
+            if self._file is not None:
+                self._file.flush()
+        else:
+            self._write(json_text(request))
+
+    def close(self) -> None:
+        """Finish the log."""
+        file, self._file = self._file, None
+        if file is not None:
+            file.close()
+
+    def _write(self, text: str) -> None:
+        if self._file is None:
+            return
+        try:
+            self._file.write(text + "\n")
+        except OSError as error:
+            self.trouble = f"{self.path}: recording stopped: {error.strerror or error}"
+        self._left -= len(text) + 1
+        if self._left < 0:
+            self.trouble = f"{self.path}: recording stopped: it is as large as record_mb allows"
+        if self.trouble is not None:
+            self.close()

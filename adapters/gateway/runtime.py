@@ -1,0 +1,193 @@
+"""The gateway's loop: links bring records, the bank steps, links are told; until it is stopped.
+
+Whatever a link brings is followed by a step at once, so that a denial is in the next frame that
+goes out; besides, the bank steps every `step_ms`. Links run beside it, each as its own task: none
+can hold up the step, and one that fails takes nothing else with it.
+"""
+
+import asyncio
+import contextlib
+import time
+from collections.abc import Callable, Sequence
+
+from adapters.gateway.journal import Journal
+from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
+from adapters.gateway.recorder import Recorder
+from adapters.links import Link, Record, ended, reason
+from adapters.readings import Readings
+from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
+from aggregator.errors import Refusal
+from aggregator.plain import REQUEST_KEYS
+from aggregator.ticks import TICK_MASK
+
+LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
+
+Watcher = Callable[[int, SystemView], None]
+Heard = Callable[[int, Record, Refusal | None], None]
+
+
+def monotonic_ms() -> int:
+    """The host's monotonic clock as the core's counter."""
+    return time.monotonic_ns() // 1_000_000 & TICK_MASK
+
+
+class Gateway:
+    """One bank among its links; the `Site` that they see."""
+
+    def __init__(
+        self,
+        settings: BankSettings,
+        links: Sequence[Link],
+        journal: Journal,
+        keeper: Keeper | None = None,
+        recorder: Recorder | None = None,
+        step_ms: int = 500,
+        clock_ms: Callable[[], int] = monotonic_ms,
+        readings: Readings | None = None,
+    ) -> None:
+        self.bank = Aggregator(settings)
+        self.links = list(links)
+        self.journal = journal
+        self.keeper = keeper or Keeper(None)
+        self.quiet = False  # on purpose: nothing goes to a charger
+        self.watchers: list[Watcher] = []  # called after every step
+        self.readings = readings or Readings()
+        self.heard: list[Heard] = [self.readings.heard]  # called for every record
+        self._step_s = step_ms / 1_000
+        self._clock_ms = clock_ms
+        self._news = asyncio.Event()
+        self._stopping = False
+        self._turned: asyncio.Future[None] | None = None
+        now_ms = clock_ms()
+        self.view = self.bank.step(now_ms)
+        self._recorder = recorder
+        if recorder is not None:
+            recorder.start(settings, now_ms, self.view)
+            self.heard.append(recorder.heard)
+            self.watchers.append(recorder.stepped)
+
+    def now_ms(self) -> int:
+        """The bank's counter of milliseconds."""
+        return self._clock_ms()
+
+    def may_speak(self) -> bool:
+        """May a frame go to a charger now?"""
+        return not self.quiet and self.bank.may_speak(self.now_ms())
+
+    def take(self, records: Sequence[Record], by: str) -> None:
+        """Hand records to the bank; the next step follows at once."""
+        now_ms = self.now_ms()
+        for record in records:
+            if isinstance(record, PackReport):
+                refusal = self.bank.accept(record, now_ms)
+            elif isinstance(record, BusReport):
+                refusal = self.bank.bus(record, now_ms)
+            else:
+                refusal = self.bank.request(record, now_ms)
+                self._asked(record, by, refusal)
+            if refusal is not None:
+                self.journal.refused(by, str(refusal))
+            for heard in self.heard:
+                heard(now_ms, record, refusal)
+        self._news.set()
+
+    def _asked(self, request: Request, by: str, refusal: Refusal | None) -> None:
+        """Note what somebody asked for."""
+        about = {name: getattr(request, name) for name in REQUEST_KEYS}
+        asked = ", ".join(f"{name} {value}" for name, value in about.items() if value is not None)
+        why = None if refusal is None else str(refusal)
+        text = f"{by}: asked: {asked}" + (f"; refused: {why}" if why else "")
+        self.journal.tell("request", text, link=by, refused=why, **about)
+
+    async def turn(self, most_s: float) -> None:
+        """Wait for the next step, at most so long."""
+        if self._turned is None:
+            self._turned = asyncio.get_running_loop().create_future()
+        await asyncio.wait([self._turned], timeout=most_s)
+
+    def stop(self) -> None:
+        """Stop after this step."""
+        self._stopping = True
+        self._news.set()
+
+    async def run(self) -> None:
+        """Run until `stop`, or until cancelled; then let the links say their last words and keep
+        the state."""
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: self.journal.odd(context))
+        self._restore()
+        tasks = [
+            asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
+        ]
+        tasks.append(asyncio.create_task(self._look()))
+        try:
+            await self._steps()
+        finally:
+            await ended(tasks)
+            self._save()
+            if self._recorder is not None:
+                self._recorder.close()
+            self.journal.tell("stopped", "stopped")
+
+    def _restore(self) -> None:
+        now_ms = self.now_ms()
+        state, what = self.keeper.kept()
+        if state is not None:
+            refusal = self.bank.restore(state, now_ms)
+            if refusal is not None:
+                what = self.keeper.put_aside(str(refusal))
+            elif self._recorder is not None:
+                self._recorder.restored(state, now_ms)
+        if what is not None:
+            self.journal.tell("state", what)
+
+    async def _steps(self) -> None:
+        while not self._stopping:
+            self.step()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(self._step_s):
+                    await self._news.wait()
+            self._news.clear()
+
+    def step(self) -> SystemView:
+        """Step the bank once, and tell everybody who waits."""
+        now_ms = self.now_ms()
+        self.view = self.bank.step(now_ms)
+        turned, self._turned = self._turned, None
+        if turned is not None and not turned.done():
+            turned.set_result(None)
+        self.journal.stepped(self.view)
+        for watcher in self.watchers:
+            watcher(now_ms, self.view)
+        return self.view
+
+    async def _kept_running(self, link: Link) -> None:
+        """Run a link; a mistake of ours in one adapter must not silence the others."""
+        while True:
+            try:
+                await link.run(self)
+                return
+            except Exception as error:  # whatever it is: told, and tried again
+                link.counts.trouble = f"{type(error).__name__}: {reason(error)}"
+                what = f"{link.name}: failed: {link.counts.trouble}; it is tried again"
+                self.journal.tell("link_failed", what, link=link.name, why=link.counts.trouble)
+            await asyncio.sleep(5.0)
+
+    async def _look(self) -> None:
+        """Tell of links and packs, and keep the state, now and then."""
+        saved_s = time.monotonic()
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            self.journal.looked_at(self.links)
+            self.journal.packs(self.view)
+            if self._recorder is not None and self._recorder.trouble is not None:
+                self.journal.tell("trouble", self._recorder.trouble)
+                self._recorder = None
+            if time.monotonic() - saved_s >= SAVE_EVERY_S:
+                saved_s = time.monotonic()
+                self._save()
+
+    def _save(self) -> None:
+        trouble = self.keeper.save(self.bank)
+        if trouble is not None:
+            self.journal.tell("trouble", trouble)

@@ -1,0 +1,100 @@
+"""A gateway as a service: made from a site's file, stopped by signals, known to systemd."""
+
+import asyncio
+import contextlib
+import os
+import signal
+import socket
+import time
+from collections.abc import Callable
+
+from adapters.gateway.journal import Journal
+from adapters.gateway.keeper import Keeper
+from adapters.gateway.listening import Muted, Watch
+from adapters.gateway.recorder import Recorder
+from adapters.gateway.runtime import Gateway, monotonic_ms
+from adapters.gateway.site_file import SitePlan
+from adapters.links import ended
+from aggregator.ticks import TICK_MASK
+
+ALIVE_EVERY_S = 2.0
+
+
+def rehearsed(speed: float) -> Callable[[], int]:
+    """Return a clock that runs so many times as fast, for rehearsals with simulated packs."""
+    return lambda: int(time.monotonic_ns() * speed) // 1_000_000 & TICK_MASK
+
+
+def speaking(
+    plan: SitePlan, journal: Journal, clock_ms: Callable[[], int] = monotonic_ms
+) -> Gateway:
+    """Return the gateway that a site asks for."""
+    chosen = plan.gateway
+    record = plan.file(chosen.record)
+    return Gateway(
+        plan.settings,
+        [link.link() for link in plan.links],
+        journal,
+        Keeper(plan.file(chosen.state)),
+        None if record is None else Recorder(record, chosen.record_mb),
+        chosen.step_ms,
+        clock_ms,
+        plan.readings,
+    )
+
+
+def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Muted]]:
+    """Return a gateway that hears what the site hears and says nothing, and what watches it.
+
+    It keeps no state: what is learned while another controls the chargers is not ours.
+    """
+    muted = [Muted(link.name, link.says) for link in plan.links if link.says]
+    heard = [
+        link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
+    ]
+    gateway = Gateway(
+        plan.settings,
+        [*heard, *muted],
+        journal,
+        step_ms=plan.gateway.step_ms,
+        readings=plan.readings,
+    )
+    gateway.quiet = True
+    watch = Watch()
+    gateway.heard.append(watch.heard)
+    gateway.watchers.append(watch.stepped)
+    return gateway, watch, muted
+
+
+async def serve(gateway: Gateway, lasts_s: float | None = None) -> None:
+    """Run until SIGINT or SIGTERM, or so long; then stop cleanly."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(NotImplementedError):  # not on Windows
+            loop.add_signal_handler(number, gateway.stop)
+    if lasts_s is not None:
+        loop.call_later(lasts_s, gateway.stop)
+    alive = asyncio.create_task(_alive(gateway))
+    try:
+        await gateway.run()
+    finally:
+        _notify("STOPPING=1")
+        await ended([alive])
+
+
+async def _alive(gateway: Gateway) -> None:
+    """Tell systemd that we are ready, and that the bank still steps, if it wants to know."""
+    _notify("READY=1")
+    while True:
+        await gateway.turn(ALIVE_EVERY_S)
+        _notify("WATCHDOG=1")
+        await asyncio.sleep(ALIVE_EVERY_S)
+
+
+def _notify(state: str) -> None:
+    """Send systemd a state (sd_notify(3): a datagram to $NOTIFY_SOCKET), outside it nothing."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if address:
+        where = "\0" + address[1:] if address.startswith("@") else address
+        with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+            out.sendto(state.encode(), where)

@@ -1,0 +1,219 @@
+"""SITE.toml: a settings file, and the links around the bank. Every mistake is told in one pass.
+
+cell_count = 16            the bank's settings, its [stages] and [[packs]]: see config.py
+[gateway]                  the gateway's own: GatewaySettings
+[[links]]                  a link: name, kind, and what its kind needs
+  [[links.hears]]          what brings reports on it: `as`, and what that needs
+  [[links.says]]           what is said on it
+"""
+
+import importlib.util
+from pathlib import Path
+from typing import Any
+
+from attrs import field, frozen
+
+from adapters.config import bank_from
+from adapters.gateway.catalogue import KINDS
+from adapters.gateway.kind import LinkKind, Surroundings, TalkerKind
+from adapters.links import Link, Talker
+from adapters.readings import Readings
+from adapters.structure import structured
+from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
+from aggregator import BankSettings, PackSettings
+from aggregator.errors import told
+
+OWN_KEYS = ("gateway", "links")
+
+
+def _step(_: object, __: object, value: int) -> None:
+    if not 50 <= value <= 10_000:
+        raise ValueError("50..10000 ms")
+
+
+def _megabytes(_: object, __: object, value: int) -> None:
+    if not 1 <= value <= 1_000_000:
+        raise ValueError("1..1000000 MB")
+
+
+@frozen(kw_only=True)
+class GatewaySettings:
+    """The gateway's own settings. Files are named relative to the site's file."""
+
+    step_ms: int = field(default=500, validator=_step)  # at least so often; news step at once
+    state: str = "packyoke-state.json"  # what survives a restart; "" keeps nothing
+    record: str = ""  # every record and step, a log for view, why and replay; "" for none; *.gz
+    record_mb: int = field(default=1_000, validator=_megabytes)  # four packs: 150 to 200 MB a day
+
+
+@frozen
+class LinkPlan:
+    """A link that the site asks for: made anew by `link`, or by parts."""
+
+    name: str
+    kind: LinkKind
+    settings: Any
+    hears: list[Talker[Any]]
+    says: list[Talker[Any]]
+
+    def link(self) -> Link:
+        """Return the link with everything that is heard and said on it."""
+        return self.kind.make(self.name, self.settings, [*self.hears, *self.says])
+
+
+@frozen
+class SitePlan:
+    """A whole site, as its file asks for it."""
+
+    path: Path
+    settings: BankSettings
+    gateway: GatewaySettings
+    links: list[LinkPlan]
+    readings: Readings
+
+    def file(self, name: str) -> Path | None:
+        """Return the path of a file that the site names; None for no name."""
+        return self.path.parent / name if name else None
+
+
+def is_site(plain: dict[str, object]) -> bool:
+    """Does this file describe a site with links, rather than settings alone?"""
+    return any(key in plain for key in OWN_KEYS)
+
+
+def load_site(path: Path) -> SitePlan:
+    """Return the site in a file. Raises BadFileError with every complaint."""
+    plain, lines = read_toml(path)
+    complaints: list[Complaint] = []
+    others: list[str] = []  # complaints of other files, whole lines
+    packs = structured(plain.get("packs", []), list[PackSettings], ("packs",), complaints)
+    bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
+    settings = bank_from(bank, packs or [], {}, (), complaints)
+    gateway = structured(plain.get("gateway", {}), GatewaySettings, ("gateway",), complaints)
+    readings = Readings()
+    whose = settings or BankSettings([PackSettings("stand-in")])
+    reader = _Links(Surroundings(path.parent, whose, readings))
+    links = reader.read(plain.get("links", []))
+    complaints += reader.complaints
+    if settings is not None:
+        complaints += reader.who_brings_what([pack.pack for pack in settings.packs])
+    others += reader.others
+    try:
+        raise_if_any(complaints, path, lines)
+    except BadFileError as error:
+        raise BadFileError([*error.complaints, *others]) from None
+    if others:
+        raise BadFileError(others)
+    assert settings is not None
+    assert gateway is not None
+    return SitePlan(path, settings, gateway, links, readings)
+
+
+class _Links:
+    """Reads the links, gathering complaints on the way."""
+
+    def __init__(self, around: Surroundings) -> None:
+        self.complaints: list[Complaint] = []
+        self.others: list[str] = []
+        self._around = around
+        self._names: set[str] = set()
+        self._bringers: dict[str, Place] = {}  # pack -> who brings its reports
+        self._brings_any = False
+
+    def read(self, plain: object) -> list[LinkPlan]:
+        """Return the links that can be made; complain of the others."""
+        if not isinstance(plain, list) or not all(isinstance(one, dict) for one in plain):
+            self._complain(("links",), "tables headed [[links]]", told(plain))
+            return []
+        made = [self._link(dict(one), ("links", number)) for number, one in enumerate(plain)]
+        return [one for one in made if one is not None]
+
+    def who_brings_what(self, names: list[str]) -> list[Complaint]:
+        """Complain of packs that nobody brings, and of those that are not in the bank."""
+        found = []
+        for pack, place in self._bringers.items():
+            if pack not in names:
+                found.append(Complaint((*place, "pack"), f"one of {', '.join(names)}", told(pack)))
+        for number, name in enumerate(names):
+            if name not in self._bringers and not self._brings_any:
+                hint = f'add a [[links.hears]] with pack = "{name}"'
+                found.append(Complaint(("packs", number, "pack"), "a pack that some link hears",
+                                       told(name), hint))  # fmt: skip
+        return found
+
+    def _complain(self, place: Place, expected: str, got: str, hint: str = "") -> None:
+        self.complaints.append(Complaint(place, expected, got, hint))
+
+    def _link(self, plain: dict[str, object], place: Place) -> LinkPlan | None:
+        name, kind = plain.pop("name", None), self._kind(plain.pop("kind", None), place)
+        if not isinstance(name, str) or not name or name in self._names:
+            self._complain((*place, "name"), "a name, each link its own", told(name))
+            name = f"link {place[-1]}"
+        self._names.add(name)
+        hears, says = plain.pop("hears", []), plain.pop("says", [])
+        if kind is None:
+            return None
+        settings = structured(plain, kind.settings, place, self.complaints)
+        heard = self._talkers(hears, kind.hears, (*place, "hears"))
+        said = self._talkers(says, kind.says, (*place, "says"))
+        if settings is None:
+            return None
+        plan = LinkPlan(name, kind, settings, heard, said)
+        try:
+            plan.link()
+        except ValueError as error:
+            self._complain(place, str(error), "something else")
+        return plan
+
+    def _kind(self, name: object, place: Place) -> LinkKind | None:
+        row = KINDS.get(name) if isinstance(name, str) else None
+        if row is None:
+            self._complain((*place, "kind"), f"one of {', '.join(sorted(KINDS))}", told(name))
+            return None
+        missing = [module for module in row.modules if importlib.util.find_spec(module) is None]
+        if missing:
+            hint = f"pip install 'packyoke[{row.extra}]'"
+            self._complain(
+                (*place, "kind"), f"{missing[0]} to be installed", "no such module", hint
+            )
+            return None
+        return row.load()
+
+    def _talkers(
+        self, plain: object, kinds: dict[str, TalkerKind], place: Place
+    ) -> list[Talker[Any]]:
+        if not isinstance(plain, list) or not all(isinstance(one, dict) for one in plain):
+            self._complain(place, "tables in double brackets", told(plain))
+            return []
+        made = [self._talker(dict(one), kinds, (*place, n)) for n, one in enumerate(plain)]
+        return [one for one in made if one is not None]
+
+    def _talker(
+        self, plain: dict[str, object], kinds: dict[str, TalkerKind], place: Place
+    ) -> Talker[Any] | None:
+        name = plain.pop("as", None)
+        kind = kinds.get(name) if isinstance(name, str) else None
+        if kind is None:
+            known = ", ".join(sorted(kinds)) or "nothing: this kind of link has none"
+            self._complain((*place, "as"), f"one of {known}", told(name))
+            return None
+        settings = structured(plain, kind.settings, place, self.complaints)
+        if settings is None:
+            return None
+        self._note_packs(kind.packs(settings), place)
+        try:
+            return kind.make(settings, self._around)
+        except BadFileError as error:
+            self.others += error.complaints
+        except ValueError as error:
+            self._complain(place, str(error), "not that")
+        return None
+
+    def _note_packs(self, packs: Any, place: Place) -> None:
+        if packs is None:
+            self._brings_any = True
+            return
+        for pack in packs:
+            if pack in self._bringers:
+                self._complain((*place, "pack"), "a pack that no other link brings", told(pack))
+            self._bringers[pack] = place

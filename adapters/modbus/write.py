@@ -1,0 +1,162 @@
+"""The bank in registers of the owner's choice, written into a charger while we may speak.
+
+What is written is always the view of the moment: a slow line writes less often, never something old.
+Before a stop on purpose "no current" is written: a device that keeps what was written last would
+charge on. After a crash only the charger's own watchdog can stop it.
+"""
+
+from collections.abc import Mapping, Sequence
+
+from attrs import field as attr
+from attrs import frozen
+
+from adapters.counts import Counts
+from adapters.links import Record
+from adapters.modbus.bank import CURRENTS, Speller
+from adapters.modbus.maps import Group, RegisterMap
+from adapters.modbus.spell import LIMITS, Unsayable
+from adapters.registers import (
+    HOLDING,
+    LARGEST_WRITE,
+    WRITE_MANY,
+    WRITE_ONE,
+    Answer,
+    Ask,
+    ClientItem,
+    limits_of,
+    within,
+)
+from aggregator import SystemView
+from aggregator.ticks import since
+
+LOST_MS = 5_000  # an answer that has not come by then never will
+URGENT = (*LIMITS, *CURRENTS.values())
+
+
+@frozen(kw_only=True)
+class WriteSettings:
+    """Writing a bank's map (of = "bank") into a charger's holding registers."""
+
+    # the map's file, relative to SITE.toml
+    map: str
+    # the charger's address on the bus, 1..247
+    device: int = attr(default=1, validator=within(1, 247))
+    one_by_one: bool = False  # for devices without function 16: each register by itself
+
+
+class _Writing:
+    """One group: which registers are written together, and when it was its turn."""
+
+    def __init__(self, map_: RegisterMap, group: Group, one_by_one: bool) -> None:
+        self.name = group.name
+        self.every_ms = group.every_ms
+        self.urgent = any(row.field in URGENT for row in group.rows)
+        self.started_ms: int | None = None
+        addresses = {at for row in group.rows for at in range(row.address, row.address + row.size)}
+        most = 1 if one_by_one else min(map_.largest_block, LARGEST_WRITE)
+        self.runs: list[list[int]] = []  # neighbours, without a hole
+        for address in sorted(addresses):
+            last = self.runs[-1] if self.runs else []
+            if last and address == last[-1] + 1 and len(last) < most:
+                last.append(address)
+            else:
+                self.runs.append([address])
+
+    def is_due(self, now_ms: int) -> bool:
+        """Is it time to write this group?"""
+        if self.started_ms is None:
+            return True
+        return not 0 <= since(now_ms, self.started_ms) < self.every_ms
+
+
+class BankWriter:
+    """Talker of a client's link: writes the bank's words into somebody's registers."""
+
+    def __init__(self, map_: RegisterMap, settings: WriteSettings) -> None:
+        if any(group.function != HOLDING for group in map_.groups):
+            raise ValueError("a map with function = 3 in every group: only those can be written")
+        self.counts = Counts()
+        self._device = settings.device
+        self._function = WRITE_ONE if settings.one_by_one else WRITE_MANY
+        self._speller = Speller(map_)
+        self._writings = [_Writing(map_, group, settings.one_by_one) for group in map_.groups]
+        self._left: list[tuple[_Writing, list[int]]] = []
+        self._pending: tuple[Ask, int] | None = None
+        self._limits: object = None
+        self._beat = 0
+        self._last: SystemView | None = None
+
+    def opened(self, now_ms: int) -> None:
+        """Write everything anew."""
+        self._left, self._pending = [], None
+        for writing in self._writings:
+            writing.started_ms = None
+
+    def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[ClientItem]:
+        """Return the next write, if one is due and none is under way."""
+        self._last = view
+        if self._pending is not None and 0 <= since(now_ms, self._pending[1]) < LOST_MS:
+            return ()
+        self._pending = None
+        if not may_speak:
+            self._left = []
+            return ()
+        limits = limits_of(view, may_speak)
+        if limits != self._limits:
+            self._limits = limits
+            for writing in self._writings:
+                if writing.urgent:
+                    writing.started_ms = None
+        if not self._left:
+            self._plan(now_ms)
+        if not self._left:
+            return ()
+        writing, run = self._left.pop(0)
+        try:
+            said = self._speller.says(view, False, self._beat)
+        except Unsayable as error:
+            self.counts.refuse(str(error))
+            self._left = []
+            return ()
+        ask = self._ask(said[writing.name], run)
+        self._pending = (ask, now_ms)
+        return (ask,)
+
+    def _plan(self, now_ms: int) -> None:
+        """Line up the writes of the groups that are due."""
+        for writing in self._writings:
+            if writing.is_due(now_ms):
+                writing.started_ms = now_ms
+                self._left += [(writing, run) for run in writing.runs]
+        self._beat += 1 if self._left else 0
+
+    def _ask(self, words: Mapping[int, int], run: list[int]) -> Ask:
+        written = tuple(words[at] for at in run)
+        return Ask(self._device, self._function, run[0], len(run), written)
+
+    def received(self, item: ClientItem, now_ms: int) -> Sequence[Record]:
+        """Take note of whether a write was taken; one that was not ends its round."""
+        if self._pending is None or not isinstance(item, Answer) or item.ask != self._pending[0]:
+            return ()
+        self._pending = None
+        if item.words is None:
+            self.counts.refuse(item.trouble)
+            self._left = []
+        else:
+            self.counts.received += 1
+        return ()
+
+    def closing(self, now_ms: int, may_speak: bool) -> Sequence[ClientItem]:
+        """Return the writes that take both currents back."""
+        if not may_speak or self._last is None:
+            return ()
+        try:
+            said = self._speller.says(self._last, True, self._beat)
+        except Unsayable:
+            return ()
+        return [
+            self._ask(said[writing.name], run)
+            for writing in self._writings
+            if writing.urgent
+            for run in writing.runs
+        ]

@@ -1,0 +1,33 @@
+"""A view as a whole chain of SunSpec models: a pure function, no state and no bus."""
+
+from adapters.sunspec import battery
+from adapters.sunspec.battery import Controls
+from adapters.sunspec.models import BATTERY, COMMON, END, MARKER, STORED, STRINGS
+from adapters.sunspec.ratings import Ratings
+from adapters.sunspec.strings import bank_values, stored_values, string_values
+from aggregator import SystemView
+
+
+def image(view: SystemView, ratings: Ratings, controls: Controls, silent: bool) -> list[int]:
+    """Return the registers from the marker to the end. `silent`: we may not speak, so no current is
+    allowed, and a communication error is told."""
+    packs = view.packs
+    whole = battery.values(view, packs, ratings, controls, silent)
+    who = {
+        "Mn": ratings.maker,
+        "Md": ratings.model,
+        "Vr": ratings.version,
+        "SN": ratings.serial_number,
+    }
+    return [
+        *MARKER,
+        *COMMON.words(who),
+        *BATTERY.words(whole),
+        *STRINGS.words(bank_values(view, packs, ratings), [string_values(one) for one in packs]),
+        *STORED.words(stored_values(view, ratings, whole["State"])),
+        *END,
+    ]
+
+
+# Where model 802 begins, counted from the marker.
+BATTERY_AT = len(MARKER) + COMMON.length() + 2

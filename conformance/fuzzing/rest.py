@@ -1,0 +1,199 @@
+"""The end of a story: all is well again, but for one thing. Is the bridge of use then?
+
+What the oracle says along the way are bounds, which a bridge that allows nothing meets. These
+endings ask for the other half: what was closed opens, what was silent comes back, and a day is
+served. Each takes about a minute, in which every timer of the settings in words.py runs out.
+"""
+
+from collections.abc import Callable
+from fractions import Fraction
+
+from conformance.fuzzing.talk import BreachedError, Talk
+from conformance.fuzzing.words import HEALTHY
+from conformance.oracle import Breach, Plain
+from conformance.oracle.site import REMOVED, UNHEARD, path_open, usable_ma
+
+SIDES = ("charge", "discharge")
+MOVING_S, STILL_S = 30, 45  # readings move a little, then stand still: a quiet night
+Words = dict[str, Plain]
+
+
+def rest(talk: Talk, packs: Words, ending: str) -> None:
+    """Come to rest, and raise BreachedError if the bridge is of no use then."""
+    _clear(talk)
+    for said in packs.values():
+        said.clear()
+        said.update(HEALTHY)
+    _run(talk, packs, MOVING_S)
+    requirement, happens = ENDINGS[ending]
+    happens(talk, packs)
+    if ending not in DAYS:
+        _must_be_open(talk, requirement)
+
+
+def _clear(talk: Talk) -> None:
+    """The owner takes every wish back; a withheld pack is restored."""
+    for wish in list(talk.oracle.known.wishes):
+        if wish.kind == "withhold_pack":
+            talk.ask("request", kind="restore_pack", pack=wish.pack)
+        else:
+            talk.ask("request", kind="clear", field=wish.kind, source=wish.source)
+
+
+def _run(
+    talk: Talk, packs: Words, seconds: int, every_s: int = 1, silent: str = "", bus: bool = False
+) -> set[object]:
+    """Let time pass; return the stages seen. `every_s`: between two reports of a pack."""
+    stages = set()
+    for second in range(seconds):
+        talk.passes(1_000)
+        for name in sorted(packs) if second % every_s == 0 else ():
+            if name != silent:
+                moves = 53_000 + second % 2 if seconds == MOVING_S else packs[name]["voltage_mv"]
+                talk.reports(name, {**packs[name], "voltage_mv": moves})
+        if bus:
+            talk.ask("bus", sample=(10 + talk.now_ms // 1_000) % 65_536, current_ma=0)
+        stages.add(talk.step().get("stage"))
+    return stages
+
+
+def _breach(
+    talk: Talk, requirement: str, text: str, path: str, operator: str, bound: object
+) -> None:
+    breach = Breach(requirement, talk.oracle.known.now_ms, text, path, operator, bound)
+    raise BreachedError(breach, talk.history)
+
+
+def _must_be_open(talk: Talk, requirement: str) -> None:
+    """Both limits are at least half of what the tightest pack and every ceiling leave."""
+    known = talk.oracle.known
+    assert known.settings is not None
+    for side in SIDES:
+        zero_ma, margin = known.settings.zero_current_ma, known.settings.margin_permille
+        caps = [
+            usable_ma(pack, side, margin)
+            for pack in known.packs
+            if pack.presence != REMOVED and not path_open(pack, side, zero_ma)
+        ]
+        caps += [Fraction(value) for value in known.wished(f"cap_{side}_current")]
+        ceiling = getattr(known.settings, side + "_current_ceiling_ma")
+        caps += [] if ceiling is None else [Fraction(ceiling)]
+        for pack in known.some(UNHEARD):
+            caps.append(Fraction(getattr(pack.settings, f"unheard_{side}_current_ma")))
+        flows = [abs(pack.number("current_ma") or 0) for pack in known.packs]
+        least = 1 if any(flows) else int(min(caps)) // 2
+        field = side + "_current_limit_ma"
+        got = known.view.get(field)
+        if not isinstance(got, int) or got < least:
+            text = f"{field} is {got} although all is well; {least} would be of use"
+            _breach(talk, requirement, text, "view." + field, "ge", least)
+    if talk.ask("may_speak").get("may_speak") is False:
+        _breach(talk, "REQ-SIL-14", "a healthy bridge may not speak", "may_speak", "eq", True)
+
+
+# The endings: what is not as always.
+
+
+def _all_is_well(talk: Talk, packs: Words) -> None:
+    _run(talk, packs, STILL_S)
+
+
+def _path_is_open(talk: Talk, packs: Words) -> None:
+    if len(packs) > 1:
+        open_ = {f"{side}_path_closed": False for side in SIDES}
+        packs[min(packs)].update(open_, charge_allowed=False, discharge_allowed=False)
+    _run(talk, packs, STILL_S)
+
+
+def _silent_with_a_grant(talk: Talk, packs: Words) -> None:
+    name = min(packs)
+    settings = talk.oracle.known.pack(name).settings
+    granted = min(settings.unheard_charge_current_ma, settings.unheard_discharge_current_ma)
+    _run(talk, packs, STILL_S + 20, silent=name if granted and len(packs) > 1 else "")
+
+
+def _removed(talk: Talk, packs: Words) -> None:
+    name = min(packs) if len(packs) > 1 else ""
+    _run(talk, packs, 20, silent=name)
+    if name:
+        talk.ask("request", kind="declare_removed", pack=name)
+    _run(talk, packs, STILL_S, silent=name)
+
+
+def _cool_morning(talk: Talk, packs: Words) -> None:
+    for said in packs.values():
+        said.update(temperature_min_decic=77)
+    _run(talk, packs, STILL_S)
+
+
+def _a_report_every_two_seconds(talk: Talk, packs: Words) -> None:
+    _run(talk, packs, STILL_S, every_s=2)
+
+
+def _meter_for_one(talk: Talk, packs: Words) -> None:
+    packs[min(packs)].update(current_ma=None)
+    _run(talk, packs, STILL_S, bus=True)
+
+
+def _asked_again(talk: Talk, packs: Words) -> None:
+    for value in (1, 60_000):
+        for side in SIDES:
+            talk.ask("request", kind=f"cap_{side}_current", value=value, source="phone")
+    _run(talk, packs, STILL_S)
+
+
+def _loads(talk: Talk, packs: Words) -> None:
+    _run(talk, packs, STILL_S)
+    for said in packs.values():
+        said.update(current_ma=-70_000)
+    _run(talk, packs, 5)
+
+
+def _sun(talk: Talk, packs: Words) -> None:
+    _run(talk, packs, STILL_S)
+    for said in packs.values():
+        said.update(current_ma=70_000)
+    _run(talk, packs, 5)
+
+
+def _day(talk: Talk, packs: Words, **said: int) -> None:
+    """The voltage is held, or a cell has arrived: absorption is served, and float follows."""
+    known = talk.oracle.known
+    assert known.settings is not None
+    timer = known.settings.stages.absorption_mode == "timer"
+    _run(talk, packs, STILL_S)
+    for words in packs.values():
+        words.update(said)
+    longest = known.stage_number("absorption_ms" if timer else "absorption_max_ms") or 0
+    needed_ms = (known.stage_number("dwell_ms") or 0) + longest + 5_000
+    if "float" not in _run(talk, packs, needed_ms // 1_000):
+        text = f"no float within {needed_ms // 1_000} s of a full bank"
+        stages = ["float"]
+        _breach(talk, "REQ-STG-09", text, "view.stage", "in", stages)
+
+
+def _full_bank(talk: Talk, packs: Words) -> None:
+    _day(talk, packs, voltage_mv=55_200, cell_min_mv=3_440, cell_max_mv=3_450, current_ma=2_000)
+
+
+def _high_cell(talk: Talk, packs: Words) -> None:
+    _day(talk, packs, cell_max_mv=3_520)
+
+
+Happens = Callable[[Talk, Words], None]
+# what is not as always: the requirement that asks to carry on, and what happens
+ENDINGS: dict[str, tuple[str, Happens]] = {
+    "all is well": ("REQ-LIM-20", _all_is_well),
+    "a path is open": ("REQ-LIM-23", _path_is_open),
+    "silent with a grant": ("REQ-SIL-14", _silent_with_a_grant),
+    "a pack was removed": ("REQ-LIM-23", _removed),
+    "a cool morning": ("REQ-LIM-20", _cool_morning),
+    "a report every two seconds": ("REQ-SIL-14", _a_report_every_two_seconds),
+    "a meter stands in": ("REQ-LIM-20", _meter_for_one),
+    "asked again": ("REQ-WSH-10", _asked_again),
+    "loads": ("REQ-LIM-21", _loads),
+    "sun": ("REQ-LIM-21", _sun),
+    "a full bank": ("REQ-STG-09", _full_bank),
+    "one high cell": ("REQ-STG-10", _high_cell),
+}
+DAYS = ("a full bank", "one high cell")

@@ -1,0 +1,57 @@
+"""`python -m tests.fuzz [--inputs N] [--seed S]`: throw bytes at every decoder, and count."""
+
+import argparse
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from adapters.jsonlines.opposite import report_line
+from tests.fuzz.board import DECODERS, right_frames
+from tests.fuzz.decoder import Decoder, throw
+from tests.fuzz.host import host_decoders
+from tests.gateway import reading
+
+MILLION = 1_000_000
+RIGHT = {
+    # A line after the end of whatever came before.
+    "json lines": [
+        b"\n" + report_line(reading("oak", 1, warnings=["other"], cells_mv=[3_300, 3_310]))
+    ],
+    "rv-c pack": right_frames(),
+    "rv-c charger": right_frames(),
+}
+
+
+def every_decoder(folder: Path) -> list[Decoder]:
+    """Return all of them: those for boards and those for hosts."""
+    board = [Decoder(name, make, items, RIGHT.get(name, [])) for name, make, items in DECODERS]
+    return board + host_decoders(folder)
+
+
+def main() -> int:
+    """Throw, and print a line for each decoder."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--inputs", type=int, default=MILLION, help="for all decoders together")
+    parser.add_argument("--seed", type=int, default=1)
+    chosen = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        decoders = every_decoder(Path(folder))
+        share = -(-chosen.inputs // len(decoders))
+        failed = 0
+        for decoder in decoders:
+            started_s = time.monotonic()
+            try:
+                came = throw(decoder, share, chosen.seed)
+            except AssertionError as error:
+                failed += 1
+                print(f"{decoder.name}: FAILED: {error}", flush=True)
+                continue
+            took_s = time.monotonic() - started_s
+            print(f"{decoder.name}: {share} inputs, {came} records, {took_s:.0f} s", flush=True)
+    print(f"{len(decoders) - failed} passed, {failed} failed")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

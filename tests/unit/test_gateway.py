@@ -1,0 +1,200 @@
+"""The gateway: records are followed by a step, links run beside it, state and history are kept."""
+
+import asyncio
+import io
+import json
+from pathlib import Path
+
+import pytest
+
+from adapters.gateway.journal import REPEAT_S, Journal
+from adapters.gateway.keeper import Keeper
+from adapters.gateway.recorder import Recorder
+from adapters.gateway.runtime import Gateway
+from adapters.links import Site
+from adapters.log import replay
+from aggregator import BusReport, Request
+from conformance.device import Device
+from tests.gateway import SETTINGS, Clock, HandLink, gateway, reading
+
+
+def test_records_are_followed_by_a_step_at_once() -> None:
+    """A denial is in the next view that anybody sees, long before the next regular step."""
+
+    async def denied() -> tuple[bool, bool]:
+        bank, _ = gateway(clock, hand)
+        bank._step_s = 3_600.0
+        running = asyncio.create_task(bank.run())
+        await asyncio.sleep(0.01)
+        for sample in range(1, 80):
+            clock.ms += 1_000
+            bank.take([reading("oak", sample), reading("fir", sample)], "hand")
+            await asyncio.sleep(0)
+            await bank.turn(0.1)
+        before = bank.view.charge_allowed
+        bank.take([reading("oak", 80, charge_allowed=False)], "hand")
+        await bank.turn(0.1)
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+        return before, bank.view.charge_allowed
+
+    clock, hand = Clock(), HandLink()
+    assert asyncio.run(denied()) == (True, False)
+
+
+def test_a_link_that_fails_takes_nothing_with_it() -> None:
+    """It is told, and the bank steps on."""
+
+    class Broken(HandLink):
+        async def run(self, site: Site) -> None:
+            raise RuntimeError("a mistake of ours")
+
+    async def ran() -> int:
+        steps = 0
+
+        def count(now_ms: int, view: object) -> None:
+            nonlocal steps
+            steps += 1
+
+        bank.watchers.append(count)
+        bank._step_s = 0.001
+        running = asyncio.create_task(bank.run())
+        await asyncio.sleep(0.1)
+        running.cancel()
+        await asyncio.gather(running, return_exceptions=True)
+        return steps
+
+    bank, out = gateway(Clock(), Broken("hall"))
+    assert asyncio.run(ran()) > 10
+    assert "hall: failed: RuntimeError: a mistake of ours; it is tried again" in out.getvalue()
+
+
+def heard(bank: Gateway, clock: Clock) -> None:
+    """Let both packs be heard often enough to count."""
+    for sample in range(1, 5):
+        clock.ms += 1_000
+        bank.take([reading("oak", sample), reading("fir", sample)], "hand")
+        bank.step()
+
+
+def test_nobody_speaks_while_it_is_quiet_on_purpose() -> None:
+    """Quiet means: no frame to a charger, whatever the bank would allow."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    assert bank.may_speak()
+    bank.quiet = True
+    assert not bank.may_speak()
+
+
+def test_a_gateway_that_hangs_may_not_speak() -> None:
+    """Without steps, permission runs out."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    assert bank.may_speak()
+    clock.ms += SETTINGS.fresh_ms + 1
+    assert not bank.may_speak()
+
+
+def test_refusals_and_requests_are_told() -> None:
+    """The first refusal at once, the same again not; a request with what became of it."""
+    bank, out = gateway(Clock())
+    for sample in (1, 2, 3):
+        bank.take([reading("oak", sample, soc_permille=1_200)], "hall")
+    bank.take([Request("cap_charge_current", value=10_000, source="phone")], "hall")
+    bank.take([BusReport(1, current_ma=99_000_000)], "hall")
+    told = out.getvalue()
+    assert told.count("hall: refused: soc_permille: expected 0..1000 or null, got 1200") == 1
+    assert "hall: asked: kind cap_charge_current, value 10000, source phone" in told
+    assert "hall: refused: current_ma: expected" in told
+
+
+def test_repeated_refusals_are_counted() -> None:
+    """After a minute the same refusal is told again, with how often it came."""
+    now_s, out = [0.0], io.StringIO()
+    journal = Journal(out, wall=lambda: now_s[0])
+    for _ in range(5):
+        journal.refused("hall", "garbage")
+    now_s[0] = REPEAT_S
+    journal.refused("hall", "garbage")
+    lines = out.getvalue().splitlines()
+    assert [line.split("  ", 1)[1] for line in lines] == [
+        "hall: refused: garbage",
+        "hall: refused: garbage (and 4 times before)",
+    ]
+
+
+def test_the_journal_speaks_json() -> None:
+    """One object a line, with the core's own names."""
+    bank, out = gateway(Clock(), as_json=True)
+    bank.step()
+    events = [json.loads(line) for line in out.getvalue().splitlines()]
+    assert {"stage", "charge"} <= {event["event"] for event in events}
+    charge = next(event for event in events if event["event"] == "charge")
+    assert (charge["allowed"], charge["rule"]) == (False, "unheard")
+
+
+def test_state_survives_a_restart(tmp_path: Path) -> None:
+    """A wish that holds until it is cleared holds in the next gateway, too."""
+    keeper = Keeper(tmp_path / "state.json")
+    first = Gateway(SETTINGS, [], Journal(io.StringIO()), keeper)
+    first.take([Request("stop_charge", source="phone")], "hand")
+    assert keeper.save(first.bank) is None
+    second = Gateway(SETTINGS, [], Journal(io.StringIO()), keeper)
+    second._restore()
+    second.step()
+    assert "owner_stop" in [cap.rule for cap in second.bank.why("charge_current")]
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"version": 99}', "\x00\xff", "[" * 100_000])
+def test_a_state_that_cannot_be_used_is_put_aside(tmp_path: Path, text: str) -> None:
+    """It is kept under another name, told, and the bank starts anew."""
+    path = tmp_path / "state.json"
+    path.write_text(text, encoding="latin-1")
+    out = io.StringIO()
+    bank = Gateway(SETTINGS, [], Journal(out), Keeper(path))
+    bank._restore()
+    assert "put aside as state.json.unusable, starting anew" in out.getvalue()
+    assert (tmp_path / "state.json.unusable").read_text(encoding="latin-1") == text
+    assert not path.exists()
+
+
+def test_a_state_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    """In one line that names the file."""
+    bank = Gateway(SETTINGS, [], Journal(io.StringIO()))
+    trouble = Keeper(tmp_path / "no such folder" / "state.json").save(bank.bank)
+    assert trouble is not None
+    assert "state.json: cannot be written: No such file" in trouble
+
+
+def test_the_history_replays_bit_for_bit(tmp_path: Path) -> None:
+    """Every view that was kept is the one that the driver-protocol device gives for the same log."""
+    clock, log = Clock(), tmp_path / "bank.log"
+    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, Recorder(log, 10), clock_ms=clock)
+    for sample in range(1, 200):
+        clock.ms += 700
+        bank.take([reading("oak", sample, current_ma=200 * sample)], "hand")
+        bank.take([reading("fir", sample, soc_permille=2_000 if sample == 7 else 600)], "hand")
+        bank.step()
+    assert bank._recorder is not None
+    bank._recorder.close()
+    device = Device()
+    with log.open() as lines:
+        agreed, difference = replay(lines, "bank.log", device.answer, device.answer)
+    assert difference is None
+    assert agreed >= 3
+
+
+def test_a_full_history_stops_and_says_so(tmp_path: Path) -> None:
+    """It does not fill the disk."""
+    clock, log = Clock(), tmp_path / "bank.log"
+    recorder = Recorder(log, 1)
+    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, recorder, clock_ms=clock)
+    sample = 0
+    while recorder.trouble is None and sample < 10_000:
+        sample += 1
+        bank.take([reading("oak", sample % 65_536)], "hand")
+    assert recorder.trouble is not None
+    assert "as large as record_mb allows" in recorder.trouble
+    assert log.stat().st_size < 1_100_000

@@ -1,0 +1,145 @@
+"""SITE.toml: what a site may say, and every mistake in one pass."""
+
+from pathlib import Path
+
+import pytest
+
+from adapters.gateway import catalogue
+from adapters.gateway.kind import Row
+from adapters.gateway.site_file import load_site
+from adapters.toml_file import BadFileError
+
+SITE = """
+[[packs]]
+pack = "oak"
+capacity_mah = 314_000
+
+[[packs]]
+pack = "fir"
+capacity_mah = 100_000
+
+[gateway]
+step_ms = 250
+state = ""
+
+[[links]]
+name = "line"
+kind = "tcp"
+host = "127.0.0.1"
+port = 7001
+
+  [[links.hears]]
+  as = "json-lines"
+
+  [[links.says]]
+  as = "json-lines"
+  period_ms = 500
+"""
+
+
+def complaints(folder: Path, text: str) -> list[str]:
+    """Return what is said about a site, without the file's name."""
+    path = folder / "SITE.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(BadFileError) as caught:
+        load_site(path)
+    return [line.removeprefix(str(path)) for line in caught.value.complaints]
+
+
+def test_a_site_is_read(tmp_path: Path) -> None:
+    """Settings, the gateway's own, and links with what is heard and said."""
+    path = tmp_path / "SITE.toml"
+    path.write_text(SITE, encoding="utf-8")
+    plan = load_site(path)
+    assert [pack.pack for pack in plan.settings.packs] == ["oak", "fir"]
+    assert (plan.gateway.step_ms, plan.file(plan.gateway.state)) == (250, None)
+    (link,) = plan.links
+    assert (link.name, len(link.hears), len(link.says)) == ("line", 1, 1)
+    assert link.link().name == "line"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ("step_ms = 250", "step_ms = 5", ":11: gateway.step_ms: expected 50..10000 ms, got 5"),
+        ("step_ms", "steps_ms", 'did you mean "step_ms"?'),
+        ('kind = "tcp"', 'kind = "tpc"', ":16: links[1].kind: expected one of ble, can, "),
+        ("port = 7001", "port = 70010", ":18: links[1].port: expected 1..65535, got 70010"),
+        ("port = 7001", "", ":14: links[1].port: expected a value, got nothing"),
+        ('as = "json-lines"\n\n', 'as = "json"\n\n', ":21: links[1].hears[1].as: expected one of frames, json-lines"),
+        ("period_ms = 500", "period_ms = 1", ":25: links[1].says[1].period_ms: expected 50..3600000 ms, got 1"),
+        ('name = "line"', "", ":14: links[1].name: expected a name, each link its own, got null"),
+        ('pack = "fir"', 'pack = "FIR"', ":7: packs[2].pack: expected 1..16 characters of a-z 0-9 -"),
+        ("[[links]]", "[links]", "links: expected tables headed [[links]]"),
+    ],
+)  # fmt: skip
+def test_each_mistake_is_told_with_its_line_and_key(
+    tmp_path: Path, old: str, new: str, told: str
+) -> None:
+    """What was expected, what was got, and what may help."""
+    assert any(told in line for line in complaints(tmp_path, SITE.replace(old, new, 1)))
+
+
+def test_all_mistakes_are_told_in_one_pass(tmp_path: Path) -> None:
+    """In the bank's settings, the gateway's, a link and a talker at once."""
+    wrong = SITE.replace("step_ms = 250", "step_ms = 5").replace("7001", "70010")
+    wrong = wrong.replace("period_ms = 500", "period_ms = 1").replace("314_000", "-1")
+    lines = [int(line.split(":")[1]) for line in complaints(tmp_path, wrong)]
+    assert lines == [4, 11, 18, 25]
+
+
+FRAMES = SITE.replace(
+    'as = "json-lines"\n\n',
+    'as = "frames"\nmap = "board.toml"\npacks = { oak = 1, elm = 2 }\n\n',
+    1,
+)
+
+
+def test_packs_that_nobody_brings_or_that_are_not_there(tmp_path: Path) -> None:
+    """A pack without a link would be silent for ever: it is told before."""
+    (tmp_path / "board.toml").write_text(
+        'kind = "frames"\n[[frames]]\nname = "a"\nstart = "AA"\nlength = 3\n[[frames.fields]]\nat = 1\nfield = "voltage_mv"\n'
+    )
+    told = complaints(tmp_path, FRAMES)
+    assert any(
+        'packs[2].pack: expected a pack that some link hears, got "fir"; add a' in one
+        for one in told
+    )
+    assert any('links[1].hears[1].pack: expected one of oak, fir, got "elm"' in one for one in told)
+    twice = (
+        FRAMES.replace("elm", "fir")
+        + '\n[[links]]\nname = "two"\nkind = "tcp"\nhost = "a"\nport = 1\n[[links.hears]]\nas = "frames"\nmap = "board.toml"\npacks = { fir = 1 }\n'
+    )
+    assert any(
+        "expected a pack that no other link brings" in one for one in complaints(tmp_path, twice)
+    )
+
+
+def test_a_map_s_mistakes_are_told_with_the_map_s_lines(tmp_path: Path) -> None:
+    """They stand beside the site's own."""
+    (tmp_path / "board.toml").write_text('kind = "frames"\nframes = []\n')
+    told = complaints(tmp_path, FRAMES.replace("step_ms = 250", "step_ms = 5"))
+    assert any("board.toml:2: frames: expected 1..32 frames, got 0" in one for one in told)
+    assert any("gateway.step_ms" in one for one in told)
+    missing = complaints(tmp_path, FRAMES.replace("board.toml", "bored.toml"))
+    assert any("bored.toml: cannot be read: No such file or directory" in one for one in missing)
+
+
+def test_a_missing_extra_is_one_line_with_the_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The line names what to install."""
+    row = catalogue.KINDS["tcp"]
+    monkeypatch.setitem(catalogue.KINDS, "tcp", Row(row.load, "radio", ("no_such_module",)))
+    told = complaints(tmp_path, SITE)
+    assert any(
+        ":16: links[1].kind: expected no_such_module to be installed, got no such module; "
+        "pip install 'packyoke[radio]'" in one for one in told
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", catalogue.KINDS)
+def test_every_kind_loads(kind: str) -> None:
+    """With its settings, and with something to hear or to say; a page of metrics has neither."""
+    loaded = catalogue.KINDS[kind].load()
+    assert loaded.hears or loaded.says or kind == "metrics"
