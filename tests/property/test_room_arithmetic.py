@@ -97,6 +97,12 @@ def test_a_remembered_moment_tells_a_total(
     assert {type(one) for one in got} == {int}
 
 
+def test_a_remembered_share_is_rounded_before_it_divides() -> None:
+    """101 permille of a pack are 9900 times a hundredth, not 9901."""
+    moment = Reference(1)
+    assert moment.safe_total_ma([1_000_000], [101], 1) == 9_900_000
+
+
 def test_a_remembered_moment_is_forgotten() -> None:
     """When its time is up, and not a millisecond before; it is kept as it was, not as it becomes."""
     moment = Reference(2)
