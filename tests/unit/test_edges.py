@@ -57,7 +57,7 @@ def test_a_pack_that_nobody_hears_spoils_what_is_remembered() -> None:
     side = bare(site).charge  # type: ignore[attr-defined]
     assert side.quiet.valid
     site.falls_silent("fir")
-    site.runs(30)
+    site.runs(60)
     assert site.binding("charge_current")[0] == "unheard"
     assert not side.quiet.valid
     assert not side.steady.valid
@@ -89,6 +89,6 @@ def test_a_grant_of_one_milliampere_is_no_denial(granted_ma: int, denied: bool) 
     packs = [PackSettings(name, unheard_charge_current_ma=granted_ma) for name in ("oak", "fir")]
     site = Site(*packs).is_ready()
     site.falls_silent("fir")
-    site.runs(30)
+    site.runs(60)
     assert site.view.charge_current_limit_ma == granted_ma
     assert bare(site).charge.denied is denied  # type: ignore[attr-defined]
