@@ -13,6 +13,7 @@ counts.py      what a talker or a link has seen (board-safe)
 meaning.py     what a number on a bus means: unit, scale, sign, "no data"; both ways
 capture.py     what a map reads out of a recording
 checksums.py   sums and CRCs by name
+readings.py    each pack's last reading
 assembly.py    whole reports out of parts
 config.py      TOML files into settings, every mistake in one pass
 structure.py   plain values into records, gathering what is wrong

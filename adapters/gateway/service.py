@@ -39,6 +39,7 @@ def speaking(
         None if record is None else Recorder(record, chosen.record_mb),
         chosen.step_ms,
         clock_ms,
+        plan.readings,
     )
 
 
@@ -51,7 +52,13 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     heard = [
         link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
     ]
-    gateway = Gateway(plan.settings, [*heard, *muted], journal, step_ms=plan.gateway.step_ms)
+    gateway = Gateway(
+        plan.settings,
+        [*heard, *muted],
+        journal,
+        step_ms=plan.gateway.step_ms,
+        readings=plan.readings,
+    )
     gateway.quiet = True
     watch = Watch()
     gateway.heard.append(watch.heard)
