@@ -100,7 +100,9 @@ def test_a_refused_write_is_counted(map_: RegisterMap) -> None:
 
 def test_a_fallen_limit_that_was_not_taken_is_written_again_soon(tmp_path: Path) -> None:
     """Within a second, however seldom its group is written: until then the old one holds."""
-    text = MAP.replace("function = 4", "function = 3").replace("every_ms = 1000", "every_ms = 60000")
+    text = MAP.replace("function = 4", "function = 3").replace(
+        "every_ms = 1000", "every_ms = 60000"
+    )
     assert "every_ms = 60000" in text
     charger = Charger(map_in(tmp_path, text))
     charger.runs(0, 500, view_of())
