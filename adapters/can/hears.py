@@ -7,7 +7,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import GUARDS, Assembly
+from adapters.assembly import Assembly, guards
 from adapters.can.map_file import Map, load_map
 from adapters.can.map_rows import between
 from adapters.can.reading import METER_RANGES, PACK_RANGES, Frame, Ids, Reader
@@ -95,7 +95,7 @@ class DbcPack:
                 if layout.fields:
                     parts[layout.part] = message.row.keep_ms
                 told = {field.number.meaning.field for field in layout.fields}
-                if message.row.keep_ms is not None and told & GUARDS:
+                if guards(message.row.keep_ms, told):
                     needed.append(layout.part)
         return Assembly(self._pack, parts, self._rows.elements, needed)
 

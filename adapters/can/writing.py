@@ -16,7 +16,6 @@ from adapters.counts import Counts
 from adapters.meaning import LIST_RANGES
 from aggregator.ticks import since
 
-
 HURRIED_MS = 100  # two frames of one message never follow closer for this
 
 
