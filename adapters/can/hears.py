@@ -7,7 +7,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import GUARDS, PERMISSIONS, Assembly
+from adapters.assembly import PERMISSIONS, Assembly, guards
 from adapters.can.asking import Asking
 from adapters.can.map_file import Map, load_map
 from adapters.can.map_rows import between
@@ -108,7 +108,7 @@ class DbcPack:
                 if layout.fields:
                     parts[layout.part] = message.row.keep_ms
                 told = {field.number.meaning.field for field in layout.fields}
-                if message.row.keep_ms is not None and told & GUARDS:
+                if guards(message.row.keep_ms, told):
                     needed.append(layout.part)
         return Assembly(self._pack, parts, self._rows.elements, needed)
 
