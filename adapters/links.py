@@ -13,7 +13,7 @@ step. A lost connection is made again after a back-off; the packs behind it go l
 import asyncio
 import contextlib
 import random
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Generic, Protocol, TypeVar
 
 from adapters.counts import Counts
@@ -25,6 +25,7 @@ Last = TypeVar("Last", covariant=True)
 
 TURN_S = 0.02  # how often a link looks whether something is due
 SEND_S = 2.0  # a send that takes longer has failed
+AGAIN_S = 3.0  # longer than last words take, so that they are not cut off
 LEAVE_S = 0.5  # for each of the last words
 STALE_S = 0.5  # what is older than this when its turn comes is not sent
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 30.0
@@ -170,11 +171,11 @@ class MessageLink(Generic[Item]):
             for task in done:
                 task.result()
         except asyncio.CancelledError:
-            await _ended(both)
+            await ended(both)
             await self._leave(site)
             raise
         finally:
-            await _ended(both)
+            await ended(both)
 
     async def _leave(self, site: Site) -> None:
         """Say the last words, as far as the bus still takes them."""
@@ -182,7 +183,8 @@ class MessageLink(Generic[Item]):
             for talker in self.talkers:
                 closing = getattr(talker, "closing", None)
                 for item in closing(site.now_ms(), site.may_speak()) if closing else ():
-                    await asyncio.wait_for(self._transport.send(item), LEAVE_S)
+                    async with asyncio.timeout(LEAVE_S):
+                        await self._transport.send(item)
                     self.counts.sent += 1
 
     async def _hear(self, site: Site) -> None:
@@ -204,15 +206,23 @@ class MessageLink(Generic[Item]):
                     if clock() - made_s > STALE_S:
                         self.counts.drop("the bus is slow: what was due got old")
                         continue
-                    await asyncio.wait_for(self._transport.send(item), SEND_S)
+                    async with asyncio.timeout(SEND_S):
+                        await self._transport.send(item)
                     self.counts.sent += 1
             await site.turn(TURN_S)
 
 
-async def _ended(tasks: Sequence[asyncio.Task[None]]) -> None:
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+async def ended(tasks: Iterable[asyncio.Task[Any]]) -> None:
+    """Cancel tasks until they have ended: libraries below may swallow a cancellation that comes at
+    the wrong moment (asyncio.wait_for does, up to Python 3.11)."""
+    left = set(tasks)
+    while left:
+        for task in left:
+            task.cancel()
+        done, left = await asyncio.wait(left, timeout=AGAIN_S)
+        for task in done:
+            if not task.cancelled():
+                task.exception()  # looked at, so that nobody complains that nobody did
 
 
 def reason(error: BaseException) -> str:

@@ -166,16 +166,25 @@ def answer_line(device: Device, line: str) -> str | None:
     return json_text(device.answer(parsed))
 
 
+def text_of(line: bytes) -> str:
+    """Return a line as text; bytes that are none become question marks."""
+    try:
+        return line.decode()
+    except UnicodeError:
+        return bytes([byte if byte < 128 else 63 for byte in line]).decode()
+
+
 def main() -> None:
     """Answer lines from standard input until it ends, or until `bye`."""
-    if hasattr(sys.stdin, "reconfigure"):
-        sys.stdin.reconfigure(errors="replace")  # CPython ends at a byte that is no text
     device = Device()
+    lines = getattr(sys.stdin, "buffer", sys.stdin)
     while not device.done:
-        line = sys.stdin.readline()
+        line = rest = lines.readline(LONGEST_LINE + 1)
+        while len(rest) > LONGEST_LINE and rest[-1] not in (10, "\n"):
+            rest = lines.readline(LONGEST_LINE + 1)  # not kept: a board has no room for it
         if not line:
             break
-        answer = answer_line(device, line)
+        answer = answer_line(device, line if isinstance(line, str) else text_of(line))
         if answer is not None:
             sys.stdout.write(answer + "\n")
             if hasattr(sys.stdout, "flush"):

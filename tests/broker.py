@@ -80,11 +80,13 @@ Heard = tuple[str, str, bool]  # topic, payload, retained
 class Client:
     """An independent client that keeps what it hears, in order."""
 
-    def __init__(self, port: int, *filters: str) -> None:
+    def __init__(self, port: int, *filters: str, session: str = "") -> None:
         self.heard: queue.Queue[Heard] = queue.Queue()
         self._ready: queue.Queue[bool] = queue.Queue()
         self._filters = filters
-        self._paho = paho.Client(CallbackAPIVersion.VERSION2)
+        self._paho = paho.Client(
+            CallbackAPIVersion.VERSION2, client_id=session, clean_session=not session
+        )
         self._paho.on_message = self._message
         self._paho.on_connect = self._connected
         self._paho.on_subscribe = lambda *_: self._ready.put(True)
@@ -131,9 +133,9 @@ class Client:
 
 
 @contextlib.contextmanager
-def client(port: int, *filters: str) -> Iterator[Client]:
-    """Run a client that has subscribed."""
-    made = Client(port, *filters)
+def client(port: int, *filters: str, session: str = "") -> Iterator[Client]:
+    """Run a client that has subscribed. `session`: the name of one that the broker keeps."""
+    made = Client(port, *filters, session=session)
     try:
         yield made
     finally:

@@ -21,7 +21,8 @@ def example(folder: Path, page: Path = PAGE) -> None:
             dbc = text
         elif named:
             (folder / named[1]).write_text(text, encoding="utf-8")
-            (folder / named[1].replace(".toml", ".dbc")).write_text(dbc, encoding="utf-8")
+            if 'kind = "dbc"' in text:
+                (folder / named[1].replace(".toml", ".dbc")).write_text(dbc, encoding="utf-8")
 
 
 def dbc_message(name: str, can_id: int, length: int, signals: Sequence[str]) -> str:

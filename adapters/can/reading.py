@@ -7,7 +7,7 @@ from attrs import frozen
 
 from adapters.can.bits import Spot
 from adapters.can.guard import Guard
-from adapters.can.map_file import EXTENDED, Field, Map, Message
+from adapters.can.map_file import EXTENDED, Field, Map, Message, When
 from adapters.can.numbers import FAR, LIMITS
 from adapters.counts import Counts
 from adapters.meaning import BUS_RANGES, LIST_RANGES, RANGES, Meaning, Value, merged
@@ -15,6 +15,8 @@ from adapters.meaning import BUS_RANGES, LIST_RANGES, RANGES, Meaning, Value, me
 Frame = tuple[int, bytes]  # id, with bit 31 set if extended; data
 Ranges = Mapping[str, tuple[int, int]]
 Said = list[tuple[str, dict[str, Any]]]  # parts, and the fields of each
+
+Words = tuple[int, int]  # a frame from its low and from its high end
 
 PACK_RANGES: Ranges = {**RANGES, **LIST_RANGES}
 METER_RANGES: Ranges = BUS_RANGES
@@ -37,8 +39,11 @@ class Ids:
     source_address: int | None = None
 
     def of(self, message: Message) -> int:
-        """Return the id of a message."""
+        """Return the id of a message. Raises ValueError: the offset leads out of the ids there are."""
         can_id = message.can_id + self.offset
+        low, high = (EXTENDED, EXTENDED | 0x1FFFFFFF) if message.can_id & EXTENDED else (0, 0x7FF)
+        if not low <= can_id <= high:
+            raise ValueError(f"id_offset: one that leaves {message.row.message} an id of its kind")
         return can_id if self.source_address is None else can_id & ~0xFF | self.source_address
 
 
@@ -46,10 +51,22 @@ class Ids:
 class Taken:
     """A field, ready to be read."""
 
+    signal: str
     key: str
     meaning: Meaning
     spot: Spot
+    raw: Callable[[int], int]  # of a frame from the end that its order says
     read: Callable[[int], Value | None]
+
+    def of(self, words: Words, had: int) -> tuple[int | None, Value | None]:
+        """Return the number and the value in a frame of which `had` bytes came."""
+        if self.spot.needs > had:
+            return None, None
+        raw = self.raw(words[self.spot.big])
+        return raw, self.read(raw)
+
+
+Laid = tuple[str, When, list[Taken]]  # part, its multiplexors, its fields
 
 
 class Reading:
@@ -61,7 +78,7 @@ class Reading:
         guarded = message.row.counter or message.row.checksum
         self._guard = Guard(message) if guarded else None
         self._only = [(message.spots[name][0], number) for name, number in only.items()]
-        self._layouts = [
+        self._layouts: list[Laid] = [
             (layout.part, layout.when, [taken(field, ranges) for field in layout.fields])
             for layout in message.layouts
             if layout.fields
@@ -69,6 +86,22 @@ class Reading:
 
     def parts(self, data: bytes) -> Said | str:
         """Return what a frame says, or what is wrong with it."""
+        found = self._laid_out(data)
+        if isinstance(found, str):
+            return found
+        words, layouts = found
+        return [(part, values(fields, words, len(data))) for part, _, fields in layouts]
+
+    def numbers(self, data: bytes) -> list[tuple[Taken, int | None, Value | None]] | str:
+        """Return each field of a frame with its number as it stands there, and its value."""
+        found = self._laid_out(data)
+        if isinstance(found, str):
+            return found
+        words, layouts = found
+        return [(one, *one.of(words, len(data))) for _, _, fields in layouts for one in fields]
+
+    def _laid_out(self, data: bytes) -> tuple[Words, list[Laid]] | str:
+        """Return a frame as integers and the layouts it has; or what is wrong with it."""
         length, had = self.message.length, len(data)
         if had < self._shortest:
             return f"a frame of {had} bytes"
@@ -77,30 +110,31 @@ class Reading:
         words = int.from_bytes(data, "little"), int.from_bytes(data, "big")
         for spot, number in self._only:
             if spot.read(words[spot.big]) != number:
-                return []
+                return words, []
         wrong = self._guard.complaint(data) if self._guard is not None else None
         if wrong is not None:
             return wrong
-        said: Said = []
-        for part, when, fields in self._layouts:
-            if all(spot.read(words[spot.big]) in ids for spot, ids in when):
-                said.append((part, values(fields, words, had)))
-        return said
+        return words, [
+            laid
+            for laid in self._layouts
+            if all(spot.read(words[spot.big]) in ids for spot, ids in laid[1])
+        ]
 
 
 def taken(field: Field, ranges: Ranges) -> Taken:
     """Return a field ready to be read; beyond `ranges` it is unknown."""
     number = field.number
     low, high = ranges.get(number.meaning.field, (-FAR, FAR))
-    return Taken(field.key, number.meaning, number.spot, number.reader(low, high))
+    spot, read = number.spot, number.reader(low, high)
+    return Taken(field.signal, field.key, number.meaning, spot, spot.reader(), read)
 
 
-def values(fields: list[Taken], words: tuple[int, int], had: int) -> dict[str, Any]:
+def values(fields: list[Taken], words: Words, had: int) -> dict[str, Any]:
     """Return what the fields say in a frame of which `had` bytes came."""
     found: dict[str, Any] = {}
     alarms: list[tuple[Meaning, Value | None]] = []
     for one in fields:
-        value = one.read(one.spot.read(words[one.spot.big])) if one.spot.needs <= had else None
+        _, value = one.of(words, had)
         if one.meaning.bits:
             alarms.append((one.meaning, value))
         else:
@@ -141,9 +175,13 @@ class Reader:
             return False
         return self._key(can_id) in self._messages
 
+    def reading(self, can_id: int) -> Reading:
+        """Return the message of an id that it `knows`."""
+        return self._messages[self._key(can_id)]
+
     def read(self, frame: Frame) -> Said:
         """Return the parts in a frame that it `knows`: nothing if it is not right."""
-        reading = self._messages[self._key(frame[0])]
+        reading = self.reading(frame[0])
         self._counts.received += 1
         said = reading.parts(frame[1])
         if isinstance(said, str):

@@ -57,8 +57,8 @@ def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; return the exit code."""
     chosen = _parsed(arguments)
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a terminal that lacks a sign shows a "?"
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # what cannot be read, or shown, becomes a "?"
             stream.reconfigure(errors="replace")
     try:
         code: int = chosen.run(chosen)

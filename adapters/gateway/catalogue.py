@@ -3,6 +3,8 @@
 A kind loads its adapter when a site asks for it, so that a site needs only the extras it uses.
 """
 
+from typing import Any
+
 from adapters.gateway.kind import LinkKind, Make, MakeLink, Row, TalkerKind, over
 
 
@@ -70,27 +72,37 @@ def ble() -> LinkKind:
 # ---- CAN.
 
 
+def _pack_or_meter(chosen: Any) -> list[str]:
+    """Return the pack that a talker brings; none if it is a meter on the common bus."""
+    return [] if chosen.pack is None else [chosen.pack]
+
+
 def can() -> LinkKind:
     """A CAN bus."""
-    from adapters.can.bus import CanBus, CanSettings
+    from adapters.can.bus import CanSettings, can_link
     from adapters.can.hears import HearsSettings, hears
     from adapters.can.says import SaysSettings, says
+    from adapters.nmea2000.hears import HearsNmea2000, Nmea2000Pack
+    from adapters.nmea2000.says import Nmea2000Bank, SaysNmea2000
     from adapters.rvc.settings import HearsRvc, SaysRvc
 
     dbc = TalkerKind(
         HearsSettings,
         lambda chosen, around: hears(chosen, around.folder),
-        lambda chosen: [] if chosen.pack is None else [chosen.pack],
+        _pack_or_meter,
     )
+    nmea_2000 = TalkerKind(HearsNmea2000, lambda chosen, _: Nmea2000Pack(chosen), _pack_or_meter)
     return LinkKind(
         CanSettings,
-        over(CanBus),
+        can_link,
         {
             "dbc": dbc,
+            "nmea-2000": nmea_2000,
             "rv-c": TalkerKind(HearsRvc, _said_simply("talker"), lambda chosen: [chosen.pack]),
         },
         {
             "dbc": TalkerKind(SaysSettings, lambda chosen, around: says(chosen, around.folder)),
+            "nmea-2000": TalkerKind(SaysNmea2000, lambda chosen, _: Nmea2000Bank(chosen)),
             "rv-c": TalkerKind(SaysRvc, _said_simply("talker")),
         },
     )

@@ -7,15 +7,18 @@ from typing import Any
 from attrs import field, frozen
 
 from adapters.links import Link, MessageLink, Talker, Transport
+from adapters.readings import Readings
 from aggregator import BankSettings
 
 
 @frozen
 class Surroundings:
-    """What a talker may need to know: where the site's file lies, and whose bank it is."""
+    """What a talker may need to know: where the site's file lies, whose bank it is, and what each
+    pack reads."""
 
     folder: Path
     settings: BankSettings
+    readings: Readings = field(factory=Readings)
 
 
 Make = Callable[[Any, Surroundings], Talker[Any]]

@@ -13,7 +13,8 @@ from collections.abc import Callable, Sequence
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
 from adapters.gateway.recorder import Recorder
-from adapters.links import Link, Record, reason
+from adapters.links import Link, Record, ended, reason
+from adapters.readings import Readings
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
 from aggregator.plain import REQUEST_KEYS
@@ -42,6 +43,7 @@ class Gateway:
         recorder: Recorder | None = None,
         step_ms: int = 500,
         clock_ms: Callable[[], int] = monotonic_ms,
+        readings: Readings | None = None,
     ) -> None:
         self.bank = Aggregator(settings)
         self.links = list(links)
@@ -49,10 +51,12 @@ class Gateway:
         self.keeper = keeper or Keeper(None)
         self.quiet = False  # on purpose: nothing goes to a charger
         self.watchers: list[Watcher] = []  # called after every step
-        self.heard: list[Heard] = []  # called for every record
+        self.readings = readings or Readings()
+        self.heard: list[Heard] = [self.readings.heard]  # called for every record
         self._step_s = step_ms / 1_000
         self._clock_ms = clock_ms
         self._news = asyncio.Event()
+        self._stopping = False
         self._turned: asyncio.Future[None] | None = None
         now_ms = clock_ms()
         self.view = self.bank.step(now_ms)
@@ -101,8 +105,16 @@ class Gateway:
             self._turned = asyncio.get_running_loop().create_future()
         await asyncio.wait([self._turned], timeout=most_s)
 
+    def stop(self) -> None:
+        """Stop after this step."""
+        self._stopping = True
+        self._news.set()
+
     async def run(self) -> None:
-        """Run until cancelled, then let the links say their last words and keep the state."""
+        """Run until `stop`, or until cancelled; then let the links say their last words and keep
+        the state."""
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(lambda _, context: self.journal.odd(context))
         self._restore()
         tasks = [
             asyncio.create_task(self._kept_running(link), name=link.name) for link in self.links
@@ -111,9 +123,7 @@ class Gateway:
         try:
             await self._steps()
         finally:
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await ended(tasks)
             self._save()
             if self._recorder is not None:
                 self._recorder.close()
@@ -132,10 +142,11 @@ class Gateway:
             self.journal.tell("state", what)
 
     async def _steps(self) -> None:
-        while True:
+        while not self._stopping:
             self.step()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._news.wait(), self._step_s)
+                async with asyncio.timeout(self._step_s):
+                    await self._news.wait()
             self._news.clear()
 
     def step(self) -> SystemView:

@@ -14,6 +14,7 @@ from adapters.gateway.listening import Muted, Watch
 from adapters.gateway.recorder import Recorder
 from adapters.gateway.runtime import Gateway, monotonic_ms
 from adapters.gateway.site_file import SitePlan
+from adapters.links import ended
 from aggregator.ticks import TICK_MASK
 
 ALIVE_EVERY_S = 2.0
@@ -38,6 +39,7 @@ def speaking(
         None if record is None else Recorder(record, chosen.record_mb),
         chosen.step_ms,
         clock_ms,
+        plan.readings,
     )
 
 
@@ -50,7 +52,13 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     heard = [
         link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
     ]
-    gateway = Gateway(plan.settings, [*heard, *muted], journal, step_ms=plan.gateway.step_ms)
+    gateway = Gateway(
+        plan.settings,
+        [*heard, *muted],
+        journal,
+        step_ms=plan.gateway.step_ms,
+        readings=plan.readings,
+    )
     gateway.quiet = True
     watch = Watch()
     gateway.heard.append(watch.heard)
@@ -61,19 +69,17 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
 async def serve(gateway: Gateway, lasts_s: float | None = None) -> None:
     """Run until SIGINT or SIGTERM, or so long; then stop cleanly."""
     loop = asyncio.get_running_loop()
-    running = asyncio.create_task(gateway.run())
-    alive = asyncio.create_task(_alive(gateway))
     for number in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):  # not on Windows
-            loop.add_signal_handler(number, running.cancel)
+            loop.add_signal_handler(number, gateway.stop)
+    if lasts_s is not None:
+        loop.call_later(lasts_s, gateway.stop)
+    alive = asyncio.create_task(_alive(gateway))
     try:
-        async with asyncio.timeout(lasts_s):
-            await running
-    except (asyncio.CancelledError, TimeoutError):
-        pass
+        await gateway.run()
     finally:
-        alive.cancel()
         _notify("STOPPING=1")
+        await ended([alive])
 
 
 async def _alive(gateway: Gateway) -> None:

@@ -17,6 +17,7 @@ from adapters.config import bank_from
 from adapters.gateway.catalogue import KINDS
 from adapters.gateway.kind import LinkKind, Surroundings, TalkerKind
 from adapters.links import Link, Talker
+from adapters.readings import Readings
 from adapters.structure import structured
 from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
 from aggregator import BankSettings, PackSettings
@@ -68,6 +69,7 @@ class SitePlan:
     settings: BankSettings
     gateway: GatewaySettings
     links: list[LinkPlan]
+    readings: Readings
 
     def file(self, name: str) -> Path | None:
         """Return the path of a file that the site names; None for no name."""
@@ -88,7 +90,9 @@ def load_site(path: Path) -> SitePlan:
     bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
     settings = bank_from(bank, packs or [], {}, (), complaints)
     gateway = structured(plain.get("gateway", {}), GatewaySettings, ("gateway",), complaints)
-    reader = _Links(Surroundings(path.parent, settings or BankSettings([PackSettings("stand-in")])))
+    readings = Readings()
+    whose = settings or BankSettings([PackSettings("stand-in")])
+    reader = _Links(Surroundings(path.parent, whose, readings))
     links = reader.read(plain.get("links", []))
     complaints += reader.complaints
     if settings is not None:
@@ -102,7 +106,7 @@ def load_site(path: Path) -> SitePlan:
         raise BadFileError(others)
     assert settings is not None
     assert gateway is not None
-    return SitePlan(path, settings, gateway, links)
+    return SitePlan(path, settings, gateway, links, readings)
 
 
 class _Links:

@@ -3,8 +3,8 @@
 After each connection the devices are announced anew: $state init, descriptions, values, $state
 ready. A description's version must rise whenever it changes, also across restarts, so what the
 broker had kept is looked at first. Then a value goes out when it has changed, and all of them now
-and then. The limits go out as a block, with how long they hold as its last word: whoever has heard
-that has the limits that it speaks of. docs/how-to/homie.md tells what a charger should make of it.
+and then. The limits go out as a block, with how long they hold as its last word.
+docs/how-to/homie.md tells what a charger should make of it.
 """
 
 from collections.abc import Sequence

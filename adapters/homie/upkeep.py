@@ -7,6 +7,10 @@ from aggregator import SystemView
 from aggregator.ticks import since
 
 MOST_AT_ONCE = 20  # messages a turn: on a slow broker the last of them must not get old
+# Of the limits, all of them: so they keep their order, the last word last, and no broker saves them
+# up for a charger that is away and would take them for new when it is back. What gets lost is said
+# again at the next beat.
+QOS = 0
 
 
 class Values:
@@ -82,7 +86,7 @@ class LimitBlock:
     def emptied(self) -> list[Message]:
         """Return what takes every limit off the broker."""
         self._sent = ()
-        return [self._tree.message(topic, b"") for topic in self._tree.limit_topics]
+        return [(topic, b"", True, QOS) for topic in self._tree.limit_topics]
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> list[Message]:
         """Return the block: at once if a limit asks for less, else when changed, or as a beat."""
@@ -96,10 +100,10 @@ class LimitBlock:
                 return []
         self._sent, self._asked, self._sent_ms = self._tree.limits(view), asked, now_ms
         items = [
-            self._tree.message(topic, payload)
+            (topic, payload, True, QOS)
             for topic, payload in zip(self._tree.limit_topics, self._sent, strict=True)
         ]
-        return [*items, self._tree.message(self._tree.hold_topic, self._hold, retained=False)]
+        return [*items, (self._tree.hold_topic, self._hold, False, QOS)]
 
 
 def strictness(view: SystemView) -> tuple[int, ...]:

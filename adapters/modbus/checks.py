@@ -3,19 +3,20 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, UNITS
+from adapters import meaning
+from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES
 from adapters.modbus.maps import Group, RegisterMap, Row, Write, blocks
 from adapters.modbus.requests import VALUED, meaning_of
 from adapters.modbus.spell import BANK_FLAGS, LIMITS, Unsayable, spelled, unknown
 from adapters.registers import BITS, HOLDING, LAST_ADDRESS
 from adapters.structure import structured
 from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
-from aggregator.report import ALARMS, BUS_INTS, REPORT_FLAGS
+from aggregator.report import BUS_INTS, REPORT_FLAGS
 from aggregator.requests import KINDS
 from aggregator.view import VIEW_FIELDS
 
 HEARTBEAT, CONSTANT = "heartbeat", "constant"
-PACK_FIELDS = (*FIELDS, HEARTBEAT)
+PACK_FIELDS = (*(name for name in FIELDS if name != "age_ms"), HEARTBEAT)
 NUMBERED = ("_mv", "_ma", "_w", "_permille", "_mah", "_no", "_decic", "_ms")
 BANK_INTS = tuple(name for name in VIEW_FIELDS if name.endswith(NUMBERED))
 BANK_FIELDS = (*BANK_INTS, *BANK_FLAGS, *ALARM_SETS, HEARTBEAT, CONSTANT)
@@ -80,14 +81,10 @@ def _blocks(map_: RegisterMap, group: Group) -> Iterator[Complaint]:
 
 def _row(map_: RegisterMap, group: Group, row: Row) -> Iterator[Complaint]:
     """What is wrong with one row by itself."""
-    fields = PACK_FIELDS if map_.of == "pack" else BANK_FIELDS
-    if row.field not in fields:
-        yield Complaint(("field",), "one of " + ", ".join(fields), f'"{row.field}"')
-        return
+    wrong = list(meaning.complaints_of(row, PACK_FIELDS if map_.of == "pack" else BANK_FIELDS, ()))
+    yield from wrong
     if row.addresses[-1] + row.size - 1 > LAST_ADDRESS:
         yield Complaint(("address",), f"registers up to {LAST_ADDRESS}", str(row.addresses[-1]))
-    if row.scale == 0:
-        yield Complaint(("scale",), "a number other than 0", "0")
     if row.count > 1 and row.field not in LIST_RANGES:
         yield Complaint(("count",), "1, as this field is no list", str(row.count))
     if row.step and row.step < row.size:
@@ -95,30 +92,23 @@ def _row(map_: RegisterMap, group: Group, row: Row) -> Iterator[Complaint]:
     if group.function in BITS and (row.size > 1 or map_.of == "bank"):
         yield Complaint(("type",), "registers (function 3 or 4)", f"function {group.function}",
                         "coils and discrete inputs are single bits, and can only be read")  # fmt: skip
-    if row.size > map_.largest_block:
-        yield Complaint(("type",), "a number within the largest block", row.type)
     yield from _bits(row)
-    if map_.of == "bank" and row.scale:
+    if map_.of == "bank" and not wrong:
         yield from _sayable(map_, row)
 
 
 def _bits(row: Row) -> Iterator[Complaint]:
-    width = 16 * row.size
-    if row.bit is not None and (row.field not in (*REPORT_FLAGS, *BANK_FLAGS) or row.type == "f32"):
-        yield Complaint(("bit",), "a yes/no field in a whole number", row.field)
-    elif row.bit is not None and not 0 <= row.bit < width:
-        yield Complaint(("bit",), f"0..{width - 1}", str(row.bit))
-    if row.field not in ALARM_SETS:
-        if row.bits:
-            yield Complaint(("bits",), "warnings or protections", row.field)
-        return
-    if not row.bits or row.type == "f32":
-        yield Complaint(("bits",), 'bits of a whole number, as { 0 = "cell_over_voltage" }', "none")
-    for bit, name in row.bits.items():
-        if not bit.isdecimal() or not 0 <= int(bit) < width:
-            yield Complaint(("bits",), f"bit numbers 0..{width - 1}", f'"{bit}"')
-        if name not in ALARMS:
-            yield Complaint(("bits",), "one of " + ", ".join(ALARMS), f'"{name}"')
+    """Do its single bits lie in its registers?"""
+    width = 0 if row.type == "f32" else 16 * row.size
+    used = [int(bit) for bit in row.bits if bit.isdecimal()]
+    if row.bit is not None:
+        used.append(row.bit)
+        if row.field not in (*REPORT_FLAGS, *BANK_FLAGS):
+            yield Complaint(("bit",), "a yes/no field", row.field)
+    if row.bits and row.field not in ALARM_SETS:
+        yield Complaint(("bits",), "warnings or protections", row.field)
+    if used and max(used) >= width:
+        yield Complaint(("type",), "a whole number that has these bits", row.type)
 
 
 def _sayable(map_: RegisterMap, row: Row) -> Iterator[Complaint]:
@@ -157,15 +147,8 @@ def _write(map_: RegisterMap, write: Write) -> Iterator[Complaint]:
         yield Complaint(("pack",), "a pack's name" if needs_pack else "none", str(write.pack))
     if write.lasts_ms is not None and not may_run_out:
         yield Complaint(("lasts_ms",), "none: this does not run out by itself", str(write.lasts_ms))
-    if write.unit is not None and write.unit not in UNITS:
-        yield Complaint(("unit",), "one of " + ", ".join(UNITS), f'"{write.unit}"')
-    elif low is not None:
-        try:
-            meaning_of(write)
-        except ValueError as error:
-            yield Complaint(("unit",), str(error.args[0]), str(write.unit))
-    if write.scale == 0:
-        yield Complaint(("scale",), "a number other than 0", "0")
+    if low is not None:
+        yield from meaning.complaints_of(meaning_of(write), tuple(VALUED.values()), ())
 
 
 def _twice(map_: RegisterMap) -> Iterator[Complaint]:

@@ -31,6 +31,7 @@ class PollSettings:
     """Which pack is asked, and where."""
 
     map: str  # the map's file
+    # the pack's name in the settings
     pack: str
     device: int = attr(default=1, validator=within(0, 255))  # its address on the bus
     # After three failures in a row the pack is asked only so often. Longer leaves more time to the
@@ -89,6 +90,7 @@ class PackPoller:
     """Talker of a client's link: asks one pack, reports it."""
 
     def __init__(self, map_: RegisterMap, settings: PollSettings) -> None:
+        map_.is_of("pack")
         self.counts = Counts()
         self._settings = settings
         self._readings = [_Reading(map_, group) for group in map_.groups]
@@ -101,9 +103,9 @@ class PackPoller:
 
     def opened(self, now_ms: int) -> None:
         """Start every group anew."""
-        self._pending = None
+        self._pending, self._failures = None, 0
         for reading in self._readings:
-            reading.next_block, reading.words = 0, {}
+            reading.asked_ms, reading.next_block = None, 0
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[ClientItem]:
         """Return the next request, if one is due and none is under way."""
@@ -111,7 +113,8 @@ class PackPoller:
             if 0 <= since(now_ms, self._pending[2]) < LOST_MS:
                 return ()
             self._failed("no answer was brought back", now_ms)
-        if self._failures >= DEAF_AFTER and 0 <= since(now_ms, self._failed_ms) < self._deaf_ms():
+        waited_ms = since(now_ms, self._failed_ms)
+        if self._failures >= DEAF_AFTER and 0 <= waited_ms < self._settings.deaf_ms:
             return ()
         reading = self._next(now_ms)
         if reading is None:
@@ -122,9 +125,6 @@ class PackPoller:
         ask = Ask(self._settings.device, reading.group.function, address, count)
         self._pending = (ask, reading, now_ms)
         return (ask,)
-
-    def _deaf_ms(self) -> int:
-        return self._settings.deaf_ms
 
     def _next(self, now_ms: int) -> _Reading | None:
         """The group that is half read, else the one that is due longest."""
@@ -173,8 +173,7 @@ class PackPoller:
         self._failures += 1
         self._failed_ms = now_ms
         if self._pending is not None:
-            reading = self._pending[1]
-            reading.next_block, reading.words = 0, {}
+            self._pending[1].next_block = 0
         self._pending = None
 
 

@@ -16,6 +16,7 @@ from adapters.modbus.bank import CURRENTS, Speller
 from adapters.modbus.maps import Group, RegisterMap
 from adapters.modbus.spell import LIMITS, Unsayable
 from adapters.registers import (
+    HOLDING,
     LARGEST_WRITE,
     WRITE_MANY,
     WRITE_ONE,
@@ -36,7 +37,9 @@ URGENT = (*LIMITS, *CURRENTS.values())
 class WriteSettings:
     """Writing a bank's map (of = "bank") into a charger's holding registers."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # the charger's address on the bus, 1..247
     device: int = attr(default=1, validator=within(1, 247))
     one_by_one: bool = False  # for devices without function 16: each register by itself
 
@@ -70,6 +73,8 @@ class BankWriter:
     """Talker of a client's link: writes the bank's words into somebody's registers."""
 
     def __init__(self, map_: RegisterMap, settings: WriteSettings) -> None:
+        if any(group.function != HOLDING for group in map_.groups):
+            raise ValueError("a map with function = 3 in every group: only those can be written")
         self.counts = Counts()
         self._device = settings.device
         self._function = WRITE_ONE if settings.one_by_one else WRITE_MANY

@@ -16,9 +16,12 @@ def messages(topic_map: TopicMap, name: str, report: PackReport) -> list[Message
 
     A plain topic without a number to tell and without a text for "no data" is left out.
     """
-    made = []
+    made: list[Message] = []
     for topic in topic_map.topics:
         source = Source(topic, name)
+        if topic.alive:
+            made.append((source.name, topic.alive[0].encode(), True, 1))
+            continue
         numbers: dict[tuple[str, ...], Any] = {}
         for row, steps in source.rows:
             told = _told(row, getattr(report, row.field))

@@ -66,10 +66,13 @@ class Topic:
     with every reading, and no report is made without it.
     `retained`: a value that the broker had kept, of unknown age, counts as if it came now; only
     for a topic with `keep_s`, because it could not make a reading fresh.
+    `alive`: instead of values: the payloads that say that whoever publishes the others is there;
+    any other says it is gone. The broker's store counts here: a last will is kept there.
     """
 
     topic: str
-    values: list[Row]
+    values: list[Row] = attr(factory=list)
+    alive: list[str] = attr(factory=list)
     keep_s: float | None = None
     retained: bool = False
 
@@ -111,8 +114,8 @@ def _map_complaints(found: TopicMap) -> list[Complaint]:
         complaints.append(Complaint(("kind",), '"topics"', told(found.kind)))
     if found.about not in ("pack", "bus"):
         complaints.append(Complaint(("about",), '"pack" or "bus"', told(found.about)))
-    if all(topic.keep_s is not None for topic in found.topics):
-        text = "at least one topic without keep_s, which comes with every reading"
+    if all(topic.keep_s is not None or topic.alive for topic in found.topics):
+        text = "at least one topic with values and without keep_s, which comes with every reading"
         complaints.append(Complaint(("topics",), text, "none"))
     fields: set[tuple[str, object]] = set()
     names: set[str] = set()
@@ -139,8 +142,11 @@ def _topic_complaints(topic: Topic) -> list[Complaint]:
     if not name or len(name) > LONGEST_TOPIC or any(sign in name for sign in "+#\0"):
         text = f"1..{LONGEST_TOPIC} characters, with {PACK} for the pack's name, no + and no #"
         complaints.append(Complaint(("topic",), text, told(name)))
-    if not topic.values:
-        complaints.append(Complaint(("values",), "at least one [[topics.values]]", "none"))
+    if bool(topic.values) == bool(topic.alive):
+        text = "either [[topics.values]] or alive"
+        complaints.append(Complaint(("values",), text, "both" if topic.values else "neither"))
+    if topic.alive and topic.keep_s is not None:
+        complaints.append(Complaint(("keep_s",), "none beside alive", f"{topic.keep_s:g}"))
     if topic.keep_s is not None and not 1 <= topic.keep_s <= LONGEST_KEEP_S:
         complaints.append(Complaint(("keep_s",), f"1..{LONGEST_KEEP_S} s", f"{topic.keep_s:g}"))
     if topic.retained and topic.keep_s is None:

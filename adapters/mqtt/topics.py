@@ -5,7 +5,8 @@ or, where the map says so, taken for a topic that comes seldom (`keep_s`), which
 look alive. Sent again unchanged after a reconnection, it does not count anew.
 
 A pack counts only once every topic that could forbid or limit something has been heard and is
-within its `keep_s`; until then its reports are held back: an unknown permission is none.
+within its `keep_s`; until then its reports are held back: an unknown permission is none. Likewise
+while a topic that tells whether its publisher is there says no, or has not been heard.
 """
 
 from collections.abc import Mapping, Sequence
@@ -33,7 +34,7 @@ from aggregator import BusReport, PackReport, SystemView
 from aggregator.ticks import since
 
 Message = tuple[str, bytes, bool, int]  # topic, payload, retained, qos
-Reading = tuple[Row, Any, Value | None]  # row, number as it came (None: no data), its value
+Reading = tuple[Row, Any, Value | None]  # row; the number, or what stands for none; its value
 BUS = "bus"  # stands for the meter where a map is about the bus
 
 
@@ -52,7 +53,7 @@ class Source:
         self.rows = [
             (row, None if row.pointer is None else steps_of(row.pointer)) for row in topic.values
         ]
-        self.json = self.rows[0][1] is not None
+        self.json = any(steps is not None for _, steps in self.rows)
         self.kept: bytes | None = None  # what came last from the broker's store
 
     def is_news(self, payload: bytes) -> bool:
@@ -70,9 +71,9 @@ class Source:
             if found is MISSING:
                 if not row.optional:
                     raise BadPayloadError(f"nothing at {row.pointer}")
-                found = None
-            if row.field in LIST_RANGES and row.number is None and isinstance(found, list):
-                said += [_reading(one, row) for one in found] or [(row, None, None)]
+                said.append((row, MISSING, None))
+            elif row.field in LIST_RANGES and row.number is None and isinstance(found, list):
+                said += [_reading(one, row) for one in found] or [(row, "[]", None)]
             else:
                 said.append(_reading(found, row))
         return said
@@ -91,7 +92,9 @@ class Source:
 
 def _reading(found: Any, row: Row) -> Reading:
     number = number_of(found, row)
-    return row, number, None if number is None else row.value(number)
+    if number is None:
+        return row, "null" if found is None else found, None
+    return row, number, row.value(number)
 
 
 class Pack:
@@ -99,7 +102,7 @@ class Pack:
 
     def __init__(self, pack: str, topic_map: TopicMap, name: str) -> None:
         self.sources = [Source(topic, name) for topic in topic_map.topics]
-        parts = {one.part: one.topic.keep_ms for one in self.sources}
+        parts = {one.part: one.topic.keep_ms for one in self.sources if not one.topic.alive}
         self._assembly = Assembly(pack, parts, elements_of(topic_map))
         self._guards = {
             one.part: one.topic.keep_ms
@@ -107,13 +110,23 @@ class Pack:
             if one.topic.guards and one.topic.keep_ms is not None
         }
         self._heard_ms: dict[str, int] = {}
+        self._alive = {one.part: False for one in self.sources if one.topic.alive}
+
+    def opened(self) -> None:
+        """What was alive before may be gone: the broker tells anew."""
+        self._alive = dict.fromkeys(self._alive, False)
+
+    def lives(self, source: Source, payload: bytes) -> None:
+        """Learn whether whoever publishes is there."""
+        alive = [text.encode() for text in source.topic.alive]
+        self._alive[source.part] = payload.strip() in alive
 
     def put(self, source: Source, fields: Mapping[str, Any], now_ms: int) -> PackReport | None:
         """Take what a topic says; return a whole report, if it makes one."""
         if source.part in self._guards:
             self._heard_ms[source.part] = now_ms
         report = self._assembly.put(source.part, fields, now_ms)
-        return report if self._guarded(now_ms) else None
+        return report if all(self._alive.values()) and self._guarded(now_ms) else None
 
     def _guarded(self, now_ms: int) -> bool:
         """Is everything known that could forbid or limit?"""
@@ -150,6 +163,8 @@ class TopicTalker:
 
     def opened(self, now_ms: int) -> None:
         """Nothing to announce; what was heard keeps its age."""
+        for pack, _ in self._routes.values():
+            pack.opened()
 
     def received(self, item: Message, now_ms: int) -> Sequence[Record]:
         """Return the report that a message completes."""
@@ -157,6 +172,9 @@ class TopicTalker:
         if topic not in self._routes:
             return ()
         pack, source = self._routes[topic]
+        if source.topic.alive:
+            pack.lives(source, payload)
+            return ()
         if retained and not source.is_news(payload):
             return ()
         self.counts.received += 1
@@ -192,8 +210,11 @@ class TopicSettings:
     name; or `packs`: pack -> its name on the bus; neither for a meter on the common bus.
     """
 
+    # the map's file, relative to SITE.toml
     map: str
+    # a pack that the bus calls by the same name
     pack: str = ""
+    # or several: pack = its name on the bus
     packs: dict[str, str] = attr(factory=dict)
 
     @property

@@ -66,15 +66,16 @@ class _Tidy(ssl.SSLSocket):
 class MqttSettings:
     """A broker, and how we make ourselves known to it."""
 
+    # the broker: a name or an address
     host: str
     port: int = field(default=1_883, validator=_between(1, 65_535))  # 8883 is usual with TLS
     user: str = ""  # "": the broker asks for nobody
     password_file: str = ""  # a file with the password as its first line, readable by us alone
     password_variable: str = ""  # or: the environment variable that holds it
     client_id: str = ""  # each client its own; "": made up at the start, kept until the end
-    keepalive_s: int = field(default=10, validator=_between(2, 600))
     # silence after which the broker takes us for lost: 1.5 times this. Shorter: chargers learn
     # sooner that we are gone; longer: a poor radio link causes fewer false alarms.
+    keepalive_s: int = field(default=10, validator=_between(2, 600))
     qos: int = field(default=1, validator=in_((0, 1, 2)))  # of subscriptions; 1: nothing is lost
     tls: bool = False  # without it everybody on the network can read along, the password too
     ca_file: str = ""  # certificates we trust; "": those of the system

@@ -42,6 +42,7 @@ def _port(_: object, __: object, value: int) -> None:
 class MetricsSettings:
     """Where the page is served."""
 
+    # 1..65535, where the page is served
     port: int = field(validator=_port)
     host: str = "127.0.0.1"  # this host only; 0.0.0.0: everybody who can reach it
 

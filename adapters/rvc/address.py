@@ -72,7 +72,7 @@ class Address:
             self._since_ms = None
         return True
 
-    def claimed(self, source: int, name: bytearray, now_ms: int) -> None:
+    def claimed(self, source: int, name: bytes | bytearray, now_ms: int) -> None:
         """Somebody claims an address."""
         if source >= NOBODY:
             return

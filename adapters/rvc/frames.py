@@ -78,7 +78,7 @@ class Frame:
     """A frame taken apart, used again for the next one. `data` is filled up with ones (no data);
     `bad`: what came was no frame at all."""
 
-    __slots__ = ("bad", "data", "destination", "dgn", "length", "priority", "source")
+    __slots__ = ("_filled", "bad", "data", "destination", "dgn", "length", "priority", "source")
 
     def __init__(self) -> None:
         self.bad = False
@@ -87,7 +87,8 @@ class Frame:
         self.source = 0
         self.priority = 0
         self.length = 0
-        self.data = bytearray(BYTES)
+        self.data: bytes | bytearray = bytes(BYTES)
+        self._filled = bytearray(BYTES)
 
     def take(self, item: object) -> bool:
         """Take an item (identifier, data) apart. False: not a frame with a 29-bit identifier."""
@@ -112,6 +113,9 @@ class Frame:
             self.destination = self.dgn & 0xFF
             self.dgn &= 0x1FF00
         self.length = len(data)
-        for at in range(BYTES):
-            self.data[at] = data[at] if at < self.length else 0xFF
+        self.data = data
+        if self.length < BYTES:
+            self.data = self._filled
+            for at in range(BYTES):
+                self._filled[at] = data[at] if at < self.length else 0xFF
         return True

@@ -49,9 +49,12 @@ STOPS = ("stop_charge", "stop_discharge")
 class SunSpecSettings:
     """How the bank appears. Ratings that are left out are taken from the bank's settings."""
 
+    # our address on the bus, 1..247
     device: int = attr(default=1, validator=within(1, 247))
     base: int = attr(default=BASES[0], validator=in_(BASES))  # where the chain begins
+    # as it is shown to those who ask
     serial_number: str = "1"
+    # as it is shown to those who ask
     model: str = "bank of packs"
     # Which way A and W flow when positive; see ratings.POSITIVE, and check it on your inverter.
     positive: str = attr(default=POSITIVE, validator=in_(("charge", "discharge")))
@@ -63,9 +66,13 @@ class SunSpecSettings:
     controller_ms: int | None = attr(default=None, validator=within(2_000, 3_600_000))
     # What is asked when it does not: kinds of wishes without a value.
     controller_lost: list[str] = attr(factory=lambda: ["stop_charge"])
+    # mAh; left out: the sum of the packs'
     rated_capacity_mah: int | None = None
+    # Wh; left out: capacity times the nominal voltage
     rated_energy_wh: int | None = None
+    # mA; left out: the ceilings of the bank and the packs
     rated_charge_ma: int | None = None
+    # mA; left out: likewise
     rated_discharge_ma: int | None = None
 
     def __attrs_post_init__(self) -> None:

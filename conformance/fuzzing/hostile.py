@@ -86,12 +86,21 @@ NO_OPERATIONS = (b'{"op":[]}', b'{"op":{}}', b'{"op":""}', b'{"op":"\\u0000"}', 
               b'{"op":"Step","t":@now@}', b'{"op":"step "}', b'{" op":"hello"}')  # fmt: skip
 TWICE = (
     Hostile("a key twice", b'{"op":"hello","op":"hello"}', EITHER),
-    Hostile("two packs in one report", BARE[:-1] + b',"pack":"nobody","pack":"none"}'),
+    Hostile(
+        "two packs in one report",
+        BARE[:-1] + b',"pack":"nobody","pack":"none"}',
+        requirement="REQ-PRO-08",
+    ),
     Hostile(
         "two impossible limits in one report",
         BARE[:-1] + b',"charge_current_limit_ma":-1,"charge_current_limit_ma":6553500}',
+        requirement="REQ-PRO-04",
     ),
-    Hostile("an operation nobody knows, twice", b'{"op":"dance","op":"explode"}'),
+    Hostile(
+        "an operation nobody knows, twice",
+        b'{"op":"dance","op":"explode"}',
+        requirement="REQ-PRO-03",
+    ),
 )
 WRONG = (
     *(("an operation that is none", line, REFUSED, "REQ-PRO-03") for line in NO_OPERATIONS),
@@ -177,7 +186,7 @@ def _nested(draw: st.DrawFn) -> Hostile:
     value = "[" * depth + "]" * depth
     if draw(st.booleans()):
         line = _with(BARE, draw(st.sampled_from(NUMBERS)), value)
-        return Hostile(f"a list {depth} deep in a report", line, requirement="REQ-PRO-05")
+        return Hostile(f"a list {depth} deep in a report", line, requirement="REQ-PRO-11")
     return Hostile(f"a list {depth} deep in hello", _with(HELLO, "extra", value), EITHER)
 
 

@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from adapters.can.hears import DbcPackSide, HearsSettings
 from adapters.can.map_file import load_map as load_dbc_map
 from adapters.jsonlines.opposite import report_line
-from adapters.links import MessageLink, Record
+from adapters.links import MessageLink, Record, ended
 from adapters.modbus import PackServer, ServerTransport, TcpServerSettings
 from adapters.modbus import load_map as load_register_map
 from adapters.mqtt.as_pack import messages
@@ -118,8 +118,7 @@ class ModbusSide:
         """Go away."""
         running, self._running = self._running, None
         if running is not None:
-            running.cancel()
-            await asyncio.gather(running, return_exceptions=True)
+            await ended([running])
 
     # What a link wants of a site; time is real here, as nothing of the bank hangs on it.
     def now_ms(self) -> int:

@@ -1,17 +1,21 @@
 """The CAN transport over a serial adapter, in two processes: ptys instead of ports, bytes crossed."""
 
 import asyncio
+import json
 import os
 import select
 import subprocess
 import sys
 import threading
 import tty
+from pathlib import Path
+from typing import Any
 
 import pytest
 
 from adapters.can.bus import EXTENDED, CanBus, CanSettings
 from adapters.links import LinkError
+from tests.can_map import example
 from tests.sources import ROOT
 
 OTHER = """
@@ -114,3 +118,86 @@ def test_a_pulled_adapter_is_a_lost_bus() -> None:
         await bus.close()
 
     asyncio.run(talk())
+
+
+INVERTER = """
+import sys, can, json
+from pathlib import Path
+from adapters.can.hears import DbcPackSide, HearsSettings
+from adapters.can.map_file import EXTENDED, load_map
+from adapters.can.says import DbcChargerSide, SaysSettings
+from aggregator import PackReport
+
+folder = Path(sys.argv[2])
+bus = can.Bus(interface="slcan", channel=sys.argv[1], bitrate=250_000, sleep_after_open=0.1)
+rows = load_map(folder / "brook.toml")
+packs = [DbcPackSide(HearsSettings(map="", pack="x", id_offset=number), rows) for number in (0, 1)]
+charger = DbcChargerSide(SaysSettings(map=""), load_map(folder / "weir.toml"))
+for turn in range(400):
+    for pack in packs:
+        report = PackReport("x", turn, voltage_mv=13_200, current_ma=10_000 + turn % 2, soc_permille=500,
+            cells_mv=(3_300,) * 4, temperature_min_decic=200, temperature_max_decic=200,
+            charge_allowed=True, discharge_allowed=True, charge_voltage_limit_mv=14_200,
+            discharge_voltage_limit_mv=11_000, charge_current_limit_ma=50_000, discharge_current_limit_ma=60_000,
+            capacity_mah=100_000, protections=())
+        for can_id, data in pack.frames(report, 1_000 * turn):
+            bus.send(can.Message(arbitration_id=can_id & ~EXTENDED, is_extended_id=can_id >= EXTENDED, data=data))
+    came = bus.recv(0.1)
+    while came is not None:
+        charger.received((came.arbitration_id | (EXTENDED if came.is_extended_id else 0), bytes(came.data)))
+        came = bus.recv(0.02)
+    if charger.fields.get("charge_allowed"):
+        break
+print(json.dumps({name: value for name, value in charger.fields.items()}))
+bus.shutdown()
+"""
+
+
+def test_a_site_of_two_packs_serves_an_inverter(tmp_path: Path) -> None:
+    """The how-to page's site, over a serial adapter: two packs heard, one battery said (fresh process
+    on each side); the inverter reads limits that both packs may bear."""
+    example(tmp_path)
+    cable = Crossed()
+    site = (tmp_path / "SITE.toml").read_text(encoding="utf-8")
+    options = "options = { sleep_after_open = 0.1 }"
+    site = site.replace('"socketcan"', '"slcan"').replace(
+        '"can0"', f'"{cable.names[0]}"\n{options}'
+    )
+    (tmp_path / "SITE.toml").write_text("reenable_ms = 0\n" + site, encoding="utf-8")
+    quiet: dict[str, Any] = {
+        "cwd": ROOT,
+        "text": True,
+        "stdout": subprocess.PIPE,
+        "stderr": subprocess.STDOUT,
+    }
+    gateway = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "adapters.cli",
+            "run",
+            str(tmp_path / "SITE.toml"),
+            "--rehearse",
+            "10",
+        ],
+        **quiet,
+    )
+    inverter = subprocess.Popen(
+        [sys.executable, "-c", INVERTER, cable.names[1], str(tmp_path)], **quiet
+    )
+    try:
+        told, _ = inverter.communicate(timeout=60)
+        assert inverter.returncode == 0, told
+        fields = json.loads(told)
+        assert fields["charge_allowed"] is True
+        assert 0 < fields["charge_current_limit_ma"] <= 100_000
+        assert fields["charge_voltage_limit_mv"] <= 14_200
+        assert fields["discharge_voltage_limit_mv"] >= 11_000
+        assert fields["voltage_mv"] == 13_200
+        assert fields["current_ma"] in (20_000, 20_100)
+        assert fields["soc_permille"] == 500
+    finally:
+        for one in (gateway, inverter):
+            one.terminate()
+            one.communicate(timeout=20)
+        cable.pull()

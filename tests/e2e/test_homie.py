@@ -160,10 +160,10 @@ def kept_below(port: int, topics: str, settle_s: float = 0.3) -> list[tuple[str,
 
 
 def kept(port: int, topic: str) -> str:
-    """What the broker keeps on one topic."""
-    [(_, payload, retained)] = kept_below(port, topic)
-    assert retained
-    return payload
+    """What the broker keeps on one topic, once it has settled."""
+    found = kept_below(port, topic)
+    assert found[0][2]  # what came first had been kept
+    return found[-1][1]
 
 
 def test_a_gateway_that_hangs_is_lost(tmp_path: Path) -> None:
@@ -207,6 +207,20 @@ def test_a_gateway_that_dies_is_lost_at_once(tmp_path: Path) -> None:
         with client(there.port, "homie/5/#") as late:
             time.sleep(0.3)
             assert Charger(late).limits() is None
+
+
+def test_no_word_is_saved_up_for_a_charger_that_is_away(tmp_path: Path) -> None:
+    """With a session that the broker keeps, limits come late, but not the word that they hold."""
+    with broker(tmp_path) as there, reporting(there, "oak"):
+        with client(there.port, "homie/5/#", session="charger"):
+            pass
+        with running(there, "oak"), client(there.port, "homie/5/#") as ears:
+            ears.wait_for(ROOT + "limits/hold-for")
+            ears.wait_for(ROOT + "limits/hold-for")
+        with client(there.port, "homie/5/#", session="charger") as back:
+            back.wait_for(ROOT + "limits/may-charge")
+            time.sleep(0.3)
+            assert ROOT + "limits/hold-for" not in [topic for topic, _, _ in back.all()]
 
 
 def test_a_gateway_that_stops_on_purpose_says_so(tmp_path: Path) -> None:

@@ -7,14 +7,19 @@ import time
 from pathlib import Path
 
 from adapters.jsonlines.opposite import report_line
-from tests.fuzz.board import DECODERS
+from tests.fuzz.board import DECODERS, right_frames
 from tests.fuzz.decoder import Decoder, throw
 from tests.fuzz.host import host_decoders
 from tests.gateway import reading
 
 MILLION = 1_000_000
 RIGHT = {
-    "json lines": [report_line(reading("oak", 1, warnings=["other"], cells_mv=[3_300, 3_310]))]
+    # A line after the end of whatever came before.
+    "json lines": [
+        b"\n" + report_line(reading("oak", 1, warnings=["other"], cells_mv=[3_300, 3_310]))
+    ],
+    "rv-c pack": right_frames(),
+    "rv-c charger": right_frames(),
 }
 
 

@@ -6,9 +6,11 @@ from typing import Any
 from adapters.jsonlines.lines_in import LinesIn
 from adapters.rvc.charger import RvcCharger
 from adapters.rvc.frames import EXTENDED, SOURCE_COMMAND, SOURCE_STATUSES, identifier
+from adapters.rvc.opposite import pack_frames
 from adapters.rvc.pack import RvcPack
 from adapters.rvc.settings import SaysRvc
 from adapters.rvc.source import RvcSource
+from aggregator import PackReport
 
 INSTANCE = 1
 # What a frame may be about, so that fuzzing reaches what is behind each.
@@ -55,6 +57,20 @@ def rvc_frames(data: bytes) -> Iterator[tuple[int, bytes]]:
             yield identifier(DGNS[kind % len(DGNS)], source), rest
         else:
             yield int.from_bytes(piece[:4], "little") & (EXTENDED | 0x1FFFFFFF), rest
+
+
+def right_frames() -> list[bytes]:
+    """Bytes that `rvc_frames` makes a pack's good frames of."""
+    said = PackReport(
+        "oak", 1, voltage_mv=53_120, current_ma=-32_000, soc_permille=811, capacity_mah=300_000,
+        charge_allowed=True, charge_voltage_limit_mv=56_800, charge_current_limit_ma=100_000,
+    )  # fmt: skip
+    pieces = b""
+    for number, data in pack_frames(said, INSTANCE):
+        kind = DGNS.index(number >> 8 & 0x1FFFF)
+        kind += 0 if kind & 1 else len(DGNS)
+        pieces += bytes([kind]) + data + bytes([0, 0, 70])
+    return [pieces, pieces[-12:]]
 
 
 # name, how the talker is made, how bytes become its items

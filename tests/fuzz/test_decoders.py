@@ -16,7 +16,7 @@ def test_nothing_that_comes_raises_or_is_impossible(tmp_path: Path) -> None:
     came = {one.name: throw(one, 1_500, seed=2) for one in every_decoder(tmp_path)}
     assert len(came) >= 10
     silent = {name for name, records in came.items() if not records}
-    assert silent <= {"rv-c charger", "rv-c pack"}  # the one makes no records, the other rarely
+    assert silent <= {"rv-c charger"}  # makes no records
 
 
 def test_a_decoder_that_raises_is_found() -> None:

@@ -34,8 +34,10 @@ def test_for_machines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     """--json prints one object."""
     assert main(["fuzz", MAX, "--cases", "5", "--out", str(tmp_path), "--json"]) == 1
     told = json.loads(capsys.readouterr().out)
-    assert told["requirement"].startswith("REQ-")
-    assert Path(told["vector"]).exists()
+    (failure,) = told["failures"]
+    assert failure["requirement"].startswith("REQ-")
+    assert Path(failure["vector"]).exists()
+    assert told["cases"] == 5
 
 
 def test_a_target_that_is_not_there(capsys: pytest.CaptureFixture[str]) -> None:

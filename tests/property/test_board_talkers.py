@@ -120,6 +120,7 @@ def spoilt(draw: st.DrawFn) -> bytes:
 @given(st.one_of(st.lists(st.sampled_from(PIECES), max_size=12).map(b"".join), spoilt()))
 @example(b'{"pack":"oak","sample":01}\n')
 @example(b'{"pack":"oak","sample":-0}\n')
+@example(b'{"pack":"oak","sample":1,"sample":1}\n')
 @AT_A_TIME
 def test_what_is_taken_is_json_and_means_the_same(stream: bytes) -> None:
     """No line is taken that another reader of JSON would refuse, or read otherwise."""

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.assembly import FORGET_MS, Assembly
+from adapters.assembly import FORGET_MS, Assembly, element
 from aggregator.ticks import TICK_MASK, since
 
 
@@ -113,3 +113,37 @@ def test_a_report_is_as_old_as_its_oldest_part(start_ms: int, puts: list[tuple[s
             assert report.age_ms == max(since(now_ms, at_ms) for at_ms in came.values())
             assert len(came) == 2
             came = {}
+
+
+def test_a_needed_part_must_be_known() -> None:
+    """A slow part that may forbid holds reports back until it has come, and when it is too old."""
+    oak = Assembly("oak", {"state": None, "alarms": 5_000}, needed=["alarms"])
+    assert oak.put("state", {}, 0) is None
+    assert oak.put("alarms", {"protections": ("other",)}, 100) is not None
+    assert oak.put("state", {}, 5_100) is not None
+    assert oak.put("state", {"charge_allowed": True}, 5_101) is None
+    assert oak.put("state", {"charge_allowed": False}, 5_200) is None
+
+
+def test_alarms_of_several_parts_are_united() -> None:
+    """No part takes back what another one tells; unknown is what none of them tells."""
+    oak = Assembly("oak", {"a": None, "b": None})
+    oak.put("a", {"warnings": ("other",), "protections": None}, 0)
+    report = oak.put("b", {"warnings": ("cell_imbalance",), "protections": None}, 0)
+    assert report is not None
+    assert (report.warnings, report.protections) == (("cell_imbalance", "other"), None)
+
+
+def test_a_list_comes_in_parts() -> None:
+    """Its elements are put in order; with one unknown, or in a part that is too old, it is unknown."""
+    oak = Assembly("oak", {"a": None, "b": 1_000}, {"cells_mv": 3})
+    oak.put("b", {element("cells_mv", 3): 3_303}, 0)
+    report = oak.put("a", {element("cells_mv", 2): 3_302, element("cells_mv", 1): 3_301}, 0)
+    assert report is not None
+    assert report.cells_mv == (3_301, 3_302, 3_303)
+    report = oak.put("a", {element("cells_mv", 2): None, element("cells_mv", 1): 3_301}, 500)
+    assert report is not None
+    assert report.cells_mv is None
+    report = oak.put("a", {element("cells_mv", 2): 3_302, element("cells_mv", 1): 3_301}, 1_001)
+    assert report is not None
+    assert report.cells_mv is None

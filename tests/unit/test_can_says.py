@@ -74,6 +74,19 @@ def test_without_permission_only_telemetry_goes_out(weir: DbcBank) -> None:
     assert not weir.due(200, view(), False)
 
 
+def test_the_last_word_stops_charging(weir: DbcBank, tmp_path: Path) -> None:
+    """Stopped on purpose, the gateway says "do not charge"; not while another board speaks, nor if told not to."""
+    assert not weir.closing(0, True)  # it has not said anything yet
+    weir.due(0, view(), True)
+    assert not weir.closing(100, False)
+    told = heard(tmp_path, weir.closing(100, True))
+    assert (told["charge_allowed"], told["charge_current_limit_ma"]) == (False, 0)
+    assert (told["discharge_allowed"], told["discharge_current_limit_ma"]) == (True, 6_000)
+    silent = says(SaysSettings(map="weir.toml", stops_charge_when_leaving=False), tmp_path)
+    silent.due(0, view(), True)
+    assert not silent.closing(100, True)
+
+
 def test_each_message_keeps_its_period(weir: DbcBank) -> None:
     """Two a second and one a second, counters running on; after a loss everything is due."""
     sent = [

@@ -5,11 +5,13 @@ project; `tests/parity` runs the core there.
 """
 
 import ast
+import json
 from collections.abc import Iterator
 
 import pytest
 
-from tests.sources import files, tree
+from aggregator import __version__
+from tests.sources import ROOT, files, tree
 
 CORE = files("aggregator")
 # Adapters that run on a board, too; but for what an owner's file is read into, and playing the
@@ -143,6 +145,18 @@ def test_board_safe_adapter_is_in_the_subset(path: str) -> None:
             start = str(node.module).split(".")
             assert start[0] == "aggregator" or ".".join(start[:2]) in (own, "adapters.counts")
         assert not isinstance(node, ast.Import)
+
+
+def test_mip_manifest_lists_the_board_safe_adapters() -> None:
+    """adapters/package.json installs every file that a board can use, and tells our version."""
+    path = ROOT / "adapters" / "package.json"
+    expected = {
+        "urls": [[name, name.removeprefix("adapters/")] for name in BOARD_SAFE],
+        "deps": [],
+        "version": __version__,
+    }
+    text = json.dumps(expected, indent=1) + "\n"
+    assert path.read_text(encoding="utf-8") == text, f"write this to {path.name}:\n{text}"
 
 
 def test_device_is_in_the_subset_but_for_its_imports() -> None:

@@ -1,6 +1,7 @@
 """Our own aggregator behind the driver protocol: one line in, one line out, and nothing crashes."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -222,3 +223,35 @@ def test_the_process_ends_when_its_input_does() -> None:
         check=True,
     )
     assert json.loads(done.stdout)["ok"] is True
+
+
+def test_the_process_goes_on_after_bytes_that_are_no_text() -> None:
+    """A cable's noise is refused, whatever the locale makes of bytes."""
+    done = subprocess.run(
+        [sys.executable, "-m", "conformance.device"],
+        input=b'\xff\n{"op":"hello"}\n',
+        capture_output=True,
+        timeout=20,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONIOENCODING": "utf-8:strict"},  # as where the locale is UTF-8
+        check=True,
+    )
+    assert [json.loads(line)["ok"] for line in done.stdout.splitlines()] == [False, True]
+
+
+@pytest.mark.parametrize("length", [LONGEST_LINE, LONGEST_LINE + 1, 10 * LONGEST_LINE])
+def test_the_process_answers_a_long_line_once(length: int) -> None:
+    """As long as allowed or longer, with a good line behind it; a long log line gets no answer."""
+    head, tail = '{"op":"hello","extra":"', '"}'
+    line = head + "x" * (length - len(head) - len(tail)) + tail
+    done = subprocess.run(
+        [sys.executable, "-m", "conformance.device"],
+        input=f"{line}\n#{line}\n" + '{"op":"hello"}\n',
+        capture_output=True,
+        text=True,
+        timeout=20,
+        cwd=ROOT,
+        check=True,
+    )
+    answers = [json.loads(answer)["ok"] for answer in done.stdout.splitlines()]
+    assert answers == [length <= LONGEST_LINE, True]

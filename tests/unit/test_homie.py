@@ -86,7 +86,7 @@ def test_limits_come_as_a_block_with_its_last_word() -> None:
     for index in beats:
         block = out[index - 6 : index]
         assert all("/limits/" in topic and retained for topic, _, retained, _ in block)
-        assert out[index] == (ROOT + "limits/hold-for", b"15", False, 2)
+        assert out[index] == (ROOT + "limits/hold-for", b"15", False, 0)
 
 
 def test_a_limit_that_falls_does_not_wait() -> None:
@@ -97,11 +97,11 @@ def test_a_limit_that_falls_does_not_wait() -> None:
     board.site.asks("cap_charge_current", value=10_000)
     board.site.runs(1)
     out = board.turns(0.02)
-    assert (ROOT + "limits/charge-current", b"10.000", True, 2) in out
+    assert (ROOT + "limits/charge-current", b"10.000", True, 0) in out
     board.site.asks("cap_charge_current", value=20_000)
     board.site.runs(1)
     assert board.turns(0.02) == []
-    assert (ROOT + "limits/charge-current", b"15.000", True, 2) not in board.turns(1)
+    assert (ROOT + "limits/charge-current", b"15.000", True, 0) not in board.turns(1)
 
 
 def test_without_leave_to_speak_there_are_no_limits() -> None:

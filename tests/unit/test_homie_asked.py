@@ -217,7 +217,7 @@ def test_an_old_life_does_not_lend_its_limits() -> None:
     out = charger.board.opens()
     ready = out.index((ROOT + "$state", b"ready", True, 2))
     charger.hears(out[: ready + 1])
-    charger.reader.received((ROOT + "limits/hold-for", b"15", False, 2), charger.now_ms)
+    charger.reader.received((ROOT + "limits/hold-for", b"15", False, 0), charger.now_ms)
     assert charger.limits() is None
 
 

@@ -66,6 +66,8 @@ def test_a_map_says_what_stands_in_it(tmp_path: Path) -> None:
         ("shed/{pack}/size", "shed/{pack}/state", ":15: topics[2].topic: expected each topic once"),
         ('"capacity_mah"\n  unit = "Ah"', '"voltage_mv"', ":19: topics[2].values[1].field: expected each"),
         ('  pointer = "/charge"\n', "", "topics[1].values: expected either a pointer in every row"),
+        ("keep_s = 600", 'keep_s = 600\nalive = ["yes"]', "values: expected either"),
+        ("keep_s = 600", 'keep_s = 600\nalive = ["yes"]', ":16: topics[2].keep_s: expected none"),
         ('unit = "V"', 'unit = "Volt"', ":8: topics[1].values[1].unit: expected one of V, mV"),
         ('unit = "V"', 'units = "V"', ':8: topics[1].values[1].units: expected a key of this table'),
     ],
@@ -94,7 +96,7 @@ def test_a_misspelt_field_gets_a_hint(tmp_path: Path) -> None:
 def test_some_topic_must_come_with_every_reading(tmp_path: Path) -> None:
     """With seldom topics alone, nothing would tell that a pack is there."""
     text = GOOD.replace('state"', 'state"\nkeep_s = 60')
-    assert "at least one topic without keep_s" in complaints(tmp_path, text)[0]
+    assert "at least one topic with values and without keep_s" in complaints(tmp_path, text)[0]
 
 
 def test_alarms_need_their_bits(tmp_path: Path) -> None:

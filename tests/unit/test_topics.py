@@ -7,49 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.mqtt.as_pack import messages
-from adapters.mqtt.explain import explain
 from adapters.mqtt.topic_map import Row, Topic, TopicMap
 from adapters.mqtt.topics import TopicTalker
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.report import check_report
-
-STATE = Topic(
-    topic="shed/{pack}/state",
-    values=[
-        Row(field="voltage_mv", pointer="/dc/u", unit="V"),
-        Row(field="current_ma", pointer="/dc/i", unit="A", positive="discharge"),
-        Row(field="charge_current_limit_ma", pointer="/most", unit="A", optional=True),
-        Row(field="cells_mv", pointer="/cells", unit="V", optional=True),
-    ],
-)
-SAYS = Topic(
-    topic="shed/{pack}/charge",
-    keep_s=60,
-    retained=True,
-    values=[Row(field="charge_allowed", words={"yes": 1, "no": 0}, unknown=["?"])],
-)
-SIZE = Topic(
-    topic="shed/{pack}/size", keep_s=60, values=[Row(field="capacity_mah", unit="Ah", unknown=[""])]
-)
-MAP = TopicMap(kind="topics", topics=[STATE, SAYS, SIZE])
-PLAIN = TopicMap(kind="topics", topics=[STATE])
-FULL = json.dumps({"dc": {"u": 53.12, "i": -4.5}, "most": 75.25, "cells": [3.31, 3.32]})
-
-
-class Listener:
-    """A talker and a clock: `says` gives it a message and returns the fields of a report."""
-
-    def __init__(self, topic_map: TopicMap = PLAIN, **packs: str) -> None:
-        self.talker = TopicTalker(topic_map, packs or {"oak": "oak"})
-        self.now_ms = 0
-
-    def says(self, topic: str, payload: str | bytes = FULL, retained: bool = False) -> object:
-        """Hear a message 100 ms after the one before; return the record, or None."""
-        self.now_ms += 100
-        data = payload.encode() if isinstance(payload, str) else payload
-        records = self.talker.received((topic, data, retained, 0), self.now_ms)
-        assert len(records) <= 1
-        return records[0] if records else None
+from tests.topic_listener import ALIVE, FULL, MAP, PLAIN, STATE, Listener
 
 
 def test_a_document_becomes_a_report() -> None:
@@ -269,39 +231,18 @@ def test_whatever_comes_nothing_raises_and_reports_are_possible(
     assert talker.due(0, SystemView([]), True) == ()
 
 
-def test_a_recording_is_explained() -> None:
-    """Every number with its topic and pointer, the time since the start, raw and in our units."""
-    lines = [
-        "# t retained topic payload",
-        "1700000000.250 1 shed/oak/state " + FULL,
-        "1700000002.5 0 shed/fir/charge no",
-        "1700000003 0 elsewhere 5",
-        "",
-    ]
-    seen = explain(MAP, lines)
-    assert [(one.at_ms, one.source, one.raw, one.value) for one in seen] == [
-        (0, "shed/oak/state/dc/u", 53.12, 53_120),
-        (0, "shed/oak/state/dc/i", -4.5, 4_500),
-        (0, "shed/oak/state/most", 75.25, 75_250),
-        (0, "shed/oak/state/cells", 3.31, 3_310),
-        (0, "shed/oak/state/cells", 3.32, 3_320),
-        (2_250, "shed/fir/charge", 0, False),
-    ]
-
-
-def test_a_recordings_bad_messages_are_shown() -> None:
-    """Without a value, and with the reason where the number would stand."""
-    seen = explain(MAP, ["1.5 0 shed/oak/state {", "2 0 shed/oak/charge yes"])
-    assert [one.value for one in seen] == [None] * 4 + [True]
-    assert str(seen[0].raw).startswith("refused: not JSON")
-
-
-def test_a_line_that_is_none_is_told_with_its_number() -> None:
-    """And how one looks."""
-    with pytest.raises(
-        ValueError, match="line 2: expected `t retained topic payload`, got 'hello'"
-    ):
-        explain(MAP, ["1 0 shed/oak/charge yes", "hello"])
+def test_a_publisher_that_is_gone_holds_its_packs_back() -> None:
+    """Its last will, also from the broker's store; and after a reconnection it is asked anew."""
+    listener = Listener(TopicMap(kind="topics", topics=[STATE, ALIVE]))
+    assert listener.says("shed/oak/state") is None
+    listener.says("shed/oak/link", "up", retained=True)
+    assert listener.says("shed/oak/state") is not None
+    listener.says("shed/oak/link", "down")
+    assert listener.says("shed/oak/state") is None
+    listener.says("shed/oak/link", "busy\n")
+    assert listener.says("shed/oak/state") is not None
+    listener.talker.opened(0)
+    assert listener.says("shed/oak/state") is None
 
 
 def test_cells_may_come_one_by_one() -> None:
@@ -319,3 +260,11 @@ def test_cells_may_come_one_by_one() -> None:
     report = listener.says("oak/cell/2", "3320")
     assert isinstance(report, PackReport)
     assert report.cells_mv is None
+
+
+@given(st.lists(st.tuples(topics, st.sampled_from([FULL, "yes", "no", "314"])), max_size=20))
+def test_nothing_that_was_kept_makes_a_pack_look_alive(messages: list[tuple[str, str]]) -> None:
+    """However much the broker had kept, and however often it brings it: no report."""
+    listener = Listener(MAP)
+    for topic, payload in messages:
+        assert listener.says(topic, payload, retained=True) is None
