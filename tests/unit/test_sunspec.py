@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from adapters.readings import Readings
 from adapters.sunspec import Controls, NotSunSpec, Ratings, Reader, chain, image, ratings_of
 from adapters.sunspec.battery import CONNECTED, FAULT, INITIALIZING, SOC_PROTECTION, STANDBY
 from adapters.sunspec.models import BATTERY, END, MARKER, MODELS
@@ -24,7 +25,7 @@ NAMED = {"u16": "uint16", "i16": "int16", "e16": "enum16", "u32": "uint32", "b32
 
 
 def words(view: SystemView, silent: bool = False, **controls: object) -> list[int]:
-    return image(view, RATINGS, Controls(**controls), silent)  # type: ignore[arg-type]
+    return image(view, Readings(), RATINGS, Controls(**controls), silent)  # type: ignore[arg-type]
 
 
 def battery(view: SystemView, silent: bool = False, **controls: object) -> dict[str, Value]:
