@@ -6,7 +6,7 @@ from pathlib import Path
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly
+from adapters.assembly import Assembly, guards
 from adapters.counts import Counts
 from adapters.framed.codec import FrameCodec, Reading, fields_of
 from adapters.framed.description import LONGEST_FRAME, Description
@@ -56,7 +56,12 @@ class FramesTalker:
         self._packs = packs
         self._description = description
         parts = {frame.name: frame.keep_ms for frame in description.frames}
-        self._assemblies = {pack: Assembly(pack, parts) for pack in packs}
+        needed = [
+            frame.name
+            for frame in description.frames
+            if guards(frame.keep_ms, [field.field for field in frame.fields])
+        ]
+        self._assemblies = {pack: Assembly(pack, parts, needed=needed) for pack in packs}
         self._codecs = [
             (pack, FrameCodec(frame, description, address))
             for pack, address in packs.items()

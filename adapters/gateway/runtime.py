@@ -15,10 +15,11 @@ from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
 from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, ended, reason
 from adapters.readings import Readings
+from adapters.registers import OTHERS_SPEAK
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
 from aggregator.plain import REQUEST_KEYS
-from aggregator.ticks import TICK_MASK
+from aggregator.ticks import TICK_MASK, since
 
 LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
 
@@ -58,7 +59,10 @@ class Gateway:
         self._news = asyncio.Event()
         self._stopping = False
         self._turned: asyncio.Future[None] | None = None
+        self._fresh_ms = settings.fresh_ms
+        self._lost_ms: int | None = None  # when the last pack fell silent, for a while
         now_ms = clock_ms()
+        self._stepped_ms = now_ms
         self.view = self.bank.step(now_ms)
         self._recorder = recorder
         if recorder is not None:
@@ -71,8 +75,18 @@ class Gateway:
         return self._clock_ms()
 
     def may_speak(self) -> bool:
-        """May a frame go to a charger now?"""
-        return not self.quiet and self.bank.may_speak(self.now_ms())
+        """May a frame go to a charger now? For `fresh_ms` after the last pack fell silent, too: then
+        every limit is 0 at once, and a charger that does not hear it would keep to the one before."""
+        now_ms = self.now_ms()
+        return not self.quiet and (self.bank.may_speak(now_ms) or self._may_say_no(now_ms))
+
+    def _may_say_no(self, now_ms: int) -> bool:
+        """Has the bank just lost its last pack, does it still step, and does it allow nothing?"""
+        if self._lost_ms is None or not 0 <= since(now_ms, self._stepped_ms) <= self._fresh_ms:
+            return False
+        view = self.view
+        allows = view.charge_allowed or view.discharge_allowed
+        return not allows and view.role not in OTHERS_SPEAK
 
     def take(self, records: Sequence[Record], by: str) -> None:
         """Hand records to the bank; the next step follows at once."""
@@ -152,7 +166,9 @@ class Gateway:
     def step(self) -> SystemView:
         """Step the bank once, and tell everybody who waits."""
         now_ms = self.now_ms()
+        spoke = self.view.may_speak  # the next step uses the view again
         self.view = self.bank.step(now_ms)
+        self._note_step(now_ms, spoke)
         turned, self._turned = self._turned, None
         if turned is not None and not turned.done():
             turned.set_result(None)
@@ -160,6 +176,16 @@ class Gateway:
         for watcher in self.watchers:
             watcher(now_ms, self.view)
         return self.view
+
+    def _note_step(self, now_ms: int, spoke: bool) -> None:
+        """Note when the last pack fell silent; forget it when one speaks, or after `fresh_ms`."""
+        self._stepped_ms = now_ms
+        if spoke and not self.view.may_speak:
+            self._lost_ms = now_ms
+        elif self._lost_ms is not None:
+            over = not 0 <= since(now_ms, self._lost_ms) <= self._fresh_ms
+            if over or self.view.may_speak:
+                self._lost_ms = None
 
     async def _kept_running(self, link: Link) -> None:
         """Run a link; a mistake of ours in one adapter must not silence the others."""

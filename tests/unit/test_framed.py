@@ -227,6 +227,19 @@ def test_a_slow_frame_is_waited_for_by_nobody(tmp_path: Path) -> None:
     assert seen == [(10_000, None), (10_000, 500), (10_000, None)]
 
 
+def test_a_slow_frame_that_may_forbid_is_needed(tmp_path: Path) -> None:
+    """When it stops coming the pack makes no more reports: its silence must not lift a refusal."""
+    flagged = LONG.replace('field = "soc_permille"\n  unit = "%"', 'field = "charge_allowed"')
+    talker = FramesTalker(described(tmp_path, flagged), {"oak": 0})
+    fast, refuses = bytes.fromhex("0102000A"), bytes.fromhex("020000")
+    assert talker.received(fast, 0) == []
+    talker.received(refuses, 1_000)
+    (told,) = talker.received(fast, 2_000)
+    assert isinstance(told, PackReport)
+    assert told.charge_allowed is False
+    assert talker.received(fast, 7_000) == []
+
+
 def test_half_a_frame_does_not_swallow_the_next(tmp_path: Path) -> None:
     """A frame that breaks off is given up after a pause."""
     talker = FramesTalker(described(tmp_path, LONG), {"oak": 0})

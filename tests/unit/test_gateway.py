@@ -97,6 +97,38 @@ def test_a_gateway_that_hangs_may_not_speak() -> None:
     assert not bank.may_speak()
 
 
+def test_the_last_silence_is_said_before_it_is_kept() -> None:
+    """When the last pack falls silent all limits are 0, and chargers are told so for `fresh_ms`:
+    one that keeps to what it heard last must have heard the 0."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    said: list[tuple[int, bool]] = []
+    for _ in range(60):
+        clock.ms += 1_000
+        view = bank.step()
+        if bank.may_speak() and not view.may_speak:
+            said.append((view.charge_current_limit_ma, view.charge_allowed))
+    assert said == [(0, False)] * (SETTINGS.fresh_ms // 1_000 + 1)
+    assert not bank.may_speak()
+
+
+def test_the_last_no_is_not_said_on_purpose_nor_by_a_gateway_that_hangs() -> None:
+    """Quiet is quiet, and without steps nobody knows whether it is still no."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    while bank.view.may_speak:
+        clock.ms += 1_000
+        bank.step()
+    assert bank.may_speak()
+    bank.quiet = True
+    assert not bank.may_speak()
+    bank.quiet = False
+    clock.ms += SETTINGS.fresh_ms + 1
+    assert not bank.may_speak()
+
+
 def test_refusals_and_requests_are_told() -> None:
     """The first refusal at once, the same again not; a request with what became of it."""
     bank, out = gateway(Clock())
