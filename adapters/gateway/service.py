@@ -53,9 +53,7 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     It keeps no state: what is learned while another controls the chargers is not ours.
     """
     muted = [Muted(link.name, link.says) for link in plan.links if link.says]
-    heard = [
-        link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
-    ]
+    heard = [link.ear() for link in plan.links if link.hears]
     gateway = Gateway(
         plan.settings,
         [*heard, *muted],

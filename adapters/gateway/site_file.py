@@ -48,17 +48,22 @@ class GatewaySettings:
 
 @frozen
 class LinkPlan:
-    """A link that the site asks for: made anew by `link`, or by parts."""
+    """A link that the site asks for: made anew by `link`, or its ears alone by `ear`."""
 
     name: str
     kind: LinkKind
     settings: Any
     hears: list[Talker[Any]]
     says: list[Talker[Any]]
+    around: Surroundings
 
     def link(self) -> Link:
         """Return the link with everything that is heard and said on it."""
-        return self.kind.make(self.name, self.settings, [*self.hears, *self.says])
+        return self.kind.make(self.name, self.settings, [*self.hears, *self.says], self.around)
+
+    def ear(self) -> Link:
+        """Return the link with what is heard on it alone."""
+        return self.kind.make(self.name, self.settings, self.hears, self.around)
 
 
 @frozen
@@ -158,7 +163,7 @@ class _Links:
         said = self._talkers(says, kind.says, (*place, "says"))
         if settings is None:
             return None
-        plan = LinkPlan(name, kind, settings, heard, said)
+        plan = LinkPlan(name, kind, settings, heard, said, self._around)
         try:
             plan.link()
         except ValueError as error:
