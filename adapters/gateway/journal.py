@@ -5,7 +5,7 @@ direction that was stopped. What repeats (refused reports) is told once, then co
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any, TextIO
 
 from adapters import words
@@ -18,12 +18,18 @@ MOST_TOLD = 1_000  # different refusals that are remembered
 
 
 class Journal:
-    """Writes events to a stream. `wall`: seconds since the epoch, for the reader only."""
+    """Writes events to a stream. `wall`: seconds since the epoch, for the reader only; `only`: the
+    events that are told, if not all."""
 
     def __init__(
-        self, out: TextIO, as_json: bool = False, wall: Callable[[], float] = time.time
+        self,
+        out: TextIO,
+        as_json: bool = False,
+        wall: Callable[[], float] = time.time,
+        only: Collection[str] = (),
     ) -> None:
         self._out = out
+        self._only = only
         self._as_json = as_json
         self._wall = wall
         self._told: dict[tuple[str, str], tuple[float, int]] = {}  # when, and how often since
@@ -33,6 +39,8 @@ class Journal:
 
     def tell(self, event: str, text: str, **about: object) -> None:
         """Write one event: `text` for people; `event` and what it is about for programs."""
+        if self._only and event not in self._only:
+            return
         moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.localtime(self._wall()))
         if self._as_json:
             known = {name: value for name, value in about.items() if value is not None}
