@@ -50,14 +50,14 @@ def moment_ms(text: str) -> int:
     return (hours * 3_600 + minutes * 60 + seconds) * 1_000
 
 
-def seconds_ms(text: str) -> int:
+def seconds_ms(text: str, most_s: int = 3_600) -> int:
     """Return "0.5" in ms."""
     try:
         seconds = float(text)
     except ValueError:
         seconds = 0.0
-    if not 0.01 <= seconds <= 3_600:
-        raise argparse.ArgumentTypeError(f"expected 0.01..3600 seconds, got {text!r}")
+    if not 0.01 <= seconds <= most_s:
+        raise argparse.ArgumentTypeError(f"expected 0.01..{most_s} seconds, got {text!r}")
     return round(seconds * 1_000)
 
 

@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import sys
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,9 @@ from adapters.gateway.journal import Journal
 from adapters.gateway.listening import Episode, Muted, PackWatch, Watch
 from adapters.gateway.runtime import monotonic_ms
 from adapters.gateway.service import listening, rehearsed, serve, speaking, warn_of_another
-from adapters.gateway.site_file import load_site
+from adapters.gateway.site_file import SitePlan, load_site
+
+WEEK_S = 604_800
 
 
 def add(commands: Any) -> None:
@@ -29,7 +32,8 @@ def add(commands: Any) -> None:
     made.add_argument("site", type=Path, metavar="SITE.toml", help="settings, packs and links")
     made.add_argument("--listen-only", action="store_true",
                       help="hear everything, say nothing; at the end, tell what would have differed")  # fmt: skip
-    made.add_argument("--lasts", type=seconds_ms, metavar="SECONDS", help="stop after so long")
+    made.add_argument("--lasts", type=partial(seconds_ms, most_s=WEEK_S), metavar="SECONDS",
+                      help="stop after so long")  # fmt: skip
     made.add_argument("--rehearse", type=speed, default=1.0, metavar="N",
                       help="let the bank's clock run N times as fast: for simulated packs, never for real ones")  # fmt: skip
     made.add_argument("--json", action="store_true", help="tell events as one JSON object a line")
@@ -51,6 +55,7 @@ def run(chosen: argparse.Namespace) -> int:
     """Run until stopped."""
     plan = load_site(chosen.site)
     journal = Journal(sys.stderr, chosen.json)
+    _begun(plan, journal, chosen.listen_only)
     lasts_s = None if chosen.lasts is None else chosen.lasts / 1_000
     if not chosen.listen_only:
         if chosen.rehearse != 1.0:
@@ -69,6 +74,17 @@ def run(chosen: argparse.Namespace) -> int:
     else:
         console().print(listen_screen(watch, muted, started_ms))
     return 0
+
+
+def _begun(plan: SitePlan, journal: Journal, listen_only: bool) -> None:
+    """Tell what begins, as what was meant and what runs may differ."""
+    what = "listens, and says nothing" if listen_only else "hears and speaks"
+    record = None if listen_only else plan.gateway.record or None
+    history = f"history in {record}" if record else "no history is kept"
+    packs = words.counted(len(plan.settings.packs), "pack")
+    links = words.counted(len(plan.links), "link")
+    journal.tell("started", f"{plan.path}: {what}; {packs}, {links}; {history}; Ctrl-C stops",
+                 site=str(plan.path), listen_only=listen_only, record=record)  # fmt: skip
 
 
 def _plain(watch: Watch, muted: list[Muted], started_ms: int) -> dict[str, object]:

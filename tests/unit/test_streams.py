@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import socket
 import subprocess
 import sys
 import tty
@@ -218,3 +219,27 @@ def test_standard_input_is_piped_in_and_ends_once() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], input=b"piped\n", capture_output=True, cwd=ROOT, check=True, timeout=30)  # fmt: skip
     assert done.stdout == b"piped\nstandard input has ended\n"
+
+
+def test_a_peer_without_power_is_noticed() -> None:
+    """The system asks a silent peer after 10 s, so that its place is free when it comes back."""
+
+    async def options() -> list[int]:
+        port = free_port()
+        server = TcpListenTransport(TcpListenSettings(port=port))
+        opening = asyncio.create_task(server.open())
+        await asyncio.sleep(0.05)
+        client = TcpTransport(TcpSettings(host="127.0.0.1", port=port))
+        await client.open()
+        await opening
+        found = []
+        for end in (server, client):
+            assert end.writer is not None
+            line = end.writer.get_extra_info("socket")
+            found.append(line.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE))
+            found.append(line.getsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE))
+        await client.close()
+        await server.close()
+        return found
+
+    assert asyncio.run(options()) == [1, 10, 1, 10]
