@@ -77,11 +77,14 @@ def warn_of_another(plan: SitePlan, journal: Journal) -> None:
 
 
 async def serve(gateway: Gateway, lasts_s: float | None = None) -> None:
-    """Run until SIGINT or SIGTERM, or so long; then stop cleanly."""
+    """Run until SIGINT or SIGTERM, until the terminal is closed (SIGHUP, if nohup does not have it
+    ignored), or so long; then stop cleanly."""
     loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        with contextlib.suppress(NotImplementedError):  # not on Windows
-            loop.add_signal_handler(number, gateway.stop)
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)  # Windows has no SIGHUP, and no such handlers
+        if number is not None and (name != "SIGHUP" or signal.getsignal(number) != signal.SIG_IGN):
+            with contextlib.suppress(NotImplementedError):
+                loop.add_signal_handler(number, gateway.stop)
     if lasts_s is not None:
         loop.call_later(lasts_s, gateway.stop)
     alive = asyncio.create_task(_alive(gateway))

@@ -270,3 +270,21 @@ def test_two_gateways_never_speak_for_one_bank(
         assert main(["run", site, "--listen-only", "--lasts", "1"]) == 0
         assert "another packyoke runs at this site" in capsys.readouterr().err
     assert main(["run", site, "--lasts", "1"]) == 0
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_a_gateway_that_is_told_to_stop_keeps_its_state(site: str, number: signal.Signals) -> None:
+    """Also when its terminal is closed; and it goes on while nobody reads its journal."""
+    path = Path(site)
+    path.write_text(path.read_text().replace('state = ""', 'state = "kept.json"'), encoding="utf-8")
+    command = [sys.executable, "-m", "adapters.cli", "run", site]
+    with subprocess.Popen(command, stderr=subprocess.PIPE) as running:
+        assert running.stderr is not None
+        assert b"hears and speaks; 2 packs, 1 link; no history is kept" in running.stderr.readline()
+        assert b"stage: paused" in running.stderr.readline()
+        running.stderr.close()
+        time.sleep(3)  # packs are told of meanwhile
+        assert running.poll() is None
+        running.send_signal(number)
+        assert running.wait(30) == 0
+    assert (path.parent / "kept.json").exists()
