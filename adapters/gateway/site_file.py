@@ -18,6 +18,7 @@ from adapters.config import bank_from
 from adapters.gateway.catalogue import KINDS
 from adapters.gateway.kind import LinkKind, Row, Surroundings, TalkerKind
 from adapters.links import Link, Talker
+from adapters.readings import Readings
 from adapters.structure import structured
 from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
 from aggregator import BankSettings, PackSettings
@@ -48,17 +49,22 @@ class GatewaySettings:
 
 @frozen
 class LinkPlan:
-    """A link that the site asks for: made anew by `link`, or by parts."""
+    """A link that the site asks for: made anew by `link`, or its ears alone by `ear`."""
 
     name: str
     kind: LinkKind
     settings: Any
     hears: list[Talker[Any]]
     says: list[Talker[Any]]
+    around: Surroundings
 
     def link(self) -> Link:
         """Return the link with everything that is heard and said on it."""
-        return self.kind.make(self.name, self.settings, [*self.hears, *self.says])
+        return self.kind.make(self.name, self.settings, [*self.hears, *self.says], self.around)
+
+    def ear(self) -> Link:
+        """Return the link with what is heard on it alone."""
+        return self.kind.make(self.name, self.settings, self.hears, self.around)
 
 
 @frozen
@@ -69,6 +75,7 @@ class SitePlan:
     settings: BankSettings
     gateway: GatewaySettings
     links: list[LinkPlan]
+    readings: Readings
 
     def file(self, name: str) -> Path | None:
         """Return the path of a file that the site names; None for no name."""
@@ -88,7 +95,8 @@ def load_site(path: Path) -> SitePlan:
     bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
     settings = bank_from(bank, packs or [], {}, (), complaints)
     gateway = structured(plain.get("gateway", {}), GatewaySettings, ("gateway",), complaints)
-    reader = LinksReader(surroundings(path, settings))
+    around = surroundings(path, settings)
+    reader = LinksReader(around)
     links = reader.read(plain.get("links", []))
     complaints += reader.complaints
     if settings is not None:
@@ -96,7 +104,7 @@ def load_site(path: Path) -> SitePlan:
     reader.raise_if_any(complaints, path, lines)
     assert settings is not None
     assert gateway is not None
-    return SitePlan(path, settings, gateway, links)
+    return SitePlan(path, settings, gateway, links, around.readings)
 
 
 def surroundings(path: Path, settings: BankSettings | None) -> Surroundings:
@@ -172,7 +180,7 @@ class LinksReader:
         said = self._talkers(says, kind.says, (*place, self._says))
         if settings is None:
             return None
-        plan = LinkPlan(name, kind, settings, heard, said)
+        plan = LinkPlan(name, kind, settings, heard, said, self._around)
         try:
             plan.link()
         except ValueError as error:

@@ -188,7 +188,7 @@ def test_pages_that_code_points_to_exist() -> None:
 
 # ---- The repository.
 OURS = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", *CODE, "docs"}
-MADE = {"build", "dist", "node_modules", "uv.lock", "packyoke.egg-info", "__pycache__"}
+MADE = {"build", "dist", "mutants", "node_modules", "uv.lock", "packyoke.egg-info", "__pycache__"}
 # Written in two parts, so that this file does not find itself.
 FORBIDDEN = [
     (r"(?<![\w.-])/(work|farm|root|home|tm" + r"p)/", "a path of one machine"),
