@@ -6,7 +6,7 @@ import pytest
 
 from conformance.buses.stories import STORIES
 from conformance.requirements import BY_ID
-from tests.rig import TOLD, SimulatedRig, Spoils, judged
+from tests.rigs.simulated import TOLD, SimulatedRig, Spoils, judged
 
 Plain = dict[str, Any]
 

@@ -1,4 +1,4 @@
-"""`python -m tests.bad_bridge SITE.toml`: a gateway on real buses that does what many do, wrongly.
+"""`python -m tests.rigs.bad_bridge SITE.toml`: a gateway on real buses that does what many do, wrongly.
 
 It adds up the limits that the packs said last: deaf to refusals, to silence, and to how currents
 split. Everything else is ours, so that it speaks on every bus.
