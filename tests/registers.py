@@ -3,6 +3,7 @@
 import asyncio
 import os
 import pty
+import select
 import threading
 import tty
 from collections.abc import Iterator
@@ -124,21 +125,20 @@ def line() -> Iterator[tuple[str, str]]:
         for file in end:
             tty.setraw(file)
 
-    def carry(source: int, target: int) -> None:
-        try:
-            while data := os.read(source, 4096):
-                os.write(target, data)
-        except OSError:
-            pass  # the line was cut
+    cut = threading.Event()
 
-    threads = [
-        threading.Thread(target=carry, args=pair, daemon=True) for pair in ((one, two), (two, one))
-    ]
-    for thread in threads:
-        thread.start()
+    def carry() -> None:
+        while not cut.is_set():
+            for source in select.select([one, two], [], [], 0.02)[0]:
+                os.write(two if source == one else one, os.read(source, 4096))
+
+    carrier = threading.Thread(target=carry)
+    carrier.start()
     try:
         yield os.ttyname(one_port), os.ttyname(two_port)
     finally:
+        cut.set()
+        carrier.join()
         for end in ends:
             for file in end:
                 os.close(file)

@@ -70,7 +70,7 @@ def _explain_topics(rows: Any, lines: Iterable[str], unit: str | None) -> Explai
     if unit is not None:
         topics = [evolve(one, topic=one.topic.replace(PACK, unit)) for one in rows.topics]
         rows = evolve(rows, topics=topics)
-    return explain(rows, lines), []
+    return explain(rows, lines)
 
 
 def _load_frames(path: Path) -> Any:

@@ -44,16 +44,28 @@ class Journal:
 
     def refused(self, link: str, why: str) -> None:
         """Tell of something that was refused: at once, then at most every REPEAT_S."""
+        self._seldom("refused", f"{link}: refused: {why}", link=link, why=why)
+
+    def odd(self, context: dict[str, Any]) -> None:
+        """Tell what went wrong in a callback of the event loop, mostly a library's own affair with
+        a connection that has just gone; in one line, at most every REPEAT_S."""
+        error = context.get("exception")
+        what = (
+            str(context.get("message", "")) if error is None else f"{type(error).__name__}: {error}"
+        )
+        self._seldom("odd", f"in a library, below: {what}", what=what)
+
+    def _seldom(self, event: str, text: str, **about: object) -> None:
         now_s = self._wall()
-        told_s, since = self._told.get((link, why), (None, 0))
+        told_s, since = self._told.get((event, text), (None, 0))
         if told_s is not None and now_s - told_s < REPEAT_S:
-            self._told[link, why] = (told_s, since + 1)
+            self._told[event, text] = (told_s, since + 1)
             return
         more = f" (and {words.counted(since, 'time')} before)" if since else ""
-        self.tell("refused", f"{link}: refused: {why}{more}", link=link, why=why)
+        self.tell(event, text + more, **about)
         if len(self._told) >= MOST_TOLD:
             self._told.clear()
-        self._told[link, why] = (now_s, 0)
+        self._told[event, text] = (now_s, 0)
 
     def looked_at(self, links: list[Link]) -> None:
         """Tell what has changed about the links since the last look."""

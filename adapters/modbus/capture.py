@@ -11,7 +11,10 @@ import re
 from collections.abc import Iterable
 
 from adapters.capture import Seen
-from adapters.modbus.maps import RegisterMap
+from adapters.meaning import Value
+from adapters.modbus.checks import CONSTANT, HEARTBEAT
+from adapters.modbus.maps import RegisterMap, Row
+from adapters.modbus.spell import told
 from adapters.registers import Answer, Ask
 
 HEAD = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s+(\d{1,3})\s+([1-4])\s+(\d{1,5})", re.ASCII)
@@ -42,7 +45,7 @@ def parsed(line: str) -> tuple[float, Answer] | None:
 
 
 def explain(map_: RegisterMap, lines: Iterable[str], device: int | None = None) -> list[Seen]:
-    """Return every number of a pack's map that a recording shows. `device`: only this one's; None:
+    """Return every number of a map that a recording shows. `device`: only this one's; None:
     whichever. Raises ValueError: a line that is none, with its number."""
     found: list[Seen] = []
     first_s: float | None = None
@@ -70,6 +73,12 @@ def _seen(map_: RegisterMap, answer: Answer, at_ms: int) -> list[Seen]:
                 span = range(address, address + row.size)
                 if all(at in words for at in span):
                     raw = layout.number([words[at] for at in span])
-                    value = row.value(raw)
+                    value = _value(map_, row, raw)
                     found.append(Seen(at_ms, f"register {address}", row.field, raw, value))
     return found
+
+
+def _value(map_: RegisterMap, row: Row, raw: int | float) -> Value | None:
+    if row.field in (HEARTBEAT, CONSTANT):
+        return int(raw)
+    return row.value(raw) if map_.of == "pack" else told(row, raw)

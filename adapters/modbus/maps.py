@@ -127,6 +127,11 @@ class RegisterMap:
     groups: list[Group]
     writes: list[Write] = attr(factory=list)
 
+    def is_of(self, of: str) -> None:
+        """Raise ValueError if this map tells of something else."""
+        if self.of != of:
+            raise ValueError(f'a map with of = "{of}"; this one has of = "{self.of}"')
+
     def layout(self, row: Row | Write) -> Layout:
         """Return how a row's numbers lie in their registers."""
         return Layout(

@@ -9,7 +9,8 @@ import re
 from collections.abc import Iterable
 
 from adapters.capture import Seen
-from adapters.mqtt.payload import BadPayloadError, document_of, text_of
+from adapters.meaning import LIST_RANGES
+from adapters.mqtt.payload import MISSING, BadPayloadError, document_of, text_of
 from adapters.mqtt.topic_map import PACK, TopicMap
 from adapters.mqtt.topics import Source
 
@@ -17,15 +18,15 @@ SHAPE = "t retained topic payload"
 LINE = re.compile(r"(\d{1,12})(?:\.(\d{1,9}))? ([01]) (\S+)(?: (.*))?")
 
 
-def explain(topic_map: TopicMap, lines: Iterable[str]) -> list[Seen]:
-    """Return every number that a map finds in a recording; {pack} stands for any name.
+def explain(topic_map: TopicMap, lines: Iterable[str]) -> tuple[list[Seen], list[str]]:
+    """Return every number that a map finds in a recording, and why messages would be refused.
 
-    A message that cannot be taken shows as rows without a value, their `raw` telling why. Raises
-    ValueError: a line that is none, with its number.
+    {pack} stands for any name. Raises ValueError: a line that is none, with its number.
     """
     patterns = [_pattern(topic.topic) for topic in topic_map.topics]
     sources: dict[tuple[int, str], Source] = {}
     seen: list[Seen] = []
+    remarks: list[str] = []
     first_ms: int | None = None
     for number, line in enumerate(lines, start=1):
         line = line.rstrip("\r\n")
@@ -42,8 +43,11 @@ def explain(topic_map: TopicMap, lines: Iterable[str]) -> list[Seen]:
                 continue
             key = (index, name.groupdict().get("pack", ""))
             source = sources.setdefault(key, Source(topic_map.topics[index], key[1]))
-            seen += _seen(source, (taken[5] or "").encode(), at_ms - first_ms)
-    return seen
+            try:
+                seen += _seen(source, (taken[5] or "").encode(), at_ms - first_ms)
+            except BadPayloadError as error:
+                remarks.append(f"line {number}: {taken[4]} is refused: {error}")
+    return seen, remarks
 
 
 def _pattern(topic: str) -> re.Pattern[str]:
@@ -56,12 +60,14 @@ def _pattern(topic: str) -> re.Pattern[str]:
 
 
 def _seen(source: Source, payload: bytes, at_ms: int) -> list[Seen]:
-    try:
-        document = document_of(payload) if source.json else text_of(payload)
-        readings = source.readings(document)
-    except BadPayloadError as error:
-        readings = [(row, f"refused: {error}", None) for row in source.topic.values]
-    return [
-        Seen(at_ms, source.name + (row.pointer or ""), row.field, number, value)
-        for row, number, value in readings
-    ]
+    document = document_of(payload) if source.json else text_of(payload)
+    seen: list[Seen] = []
+    elements: dict[str, int] = {}
+    for row, raw, value in source.readings(document):
+        where = source.name + (row.pointer or "")
+        if row.field in LIST_RANGES and row.number is None:
+            number = elements[row.field] = elements.get(row.field, -1) + 1
+            where = f"{where}/{number}"
+        if raw is not MISSING:
+            seen.append(Seen(at_ms, where, row.field, raw, value))
+    return seen

@@ -1,69 +1,24 @@
 """`packyoke check MAP --sample RECORDING`: every kind of map, every suspicion, through the front door."""
 
 import json
-from collections.abc import Iterable
-from math import sin
 from pathlib import Path
 
 import pytest
 
-from adapters.can.candump import log_line
-from adapters.can.hears import DbcPackSide, HearsSettings
-from adapters.can.map_file import load_map
 from adapters.cli.main import FINE, FOUND, UNREADABLE
 from aggregator import PackReport
-from tests.can_map import example
+from tests.can_map import FENCE, example
 from tests.e2e.conftest import Command
-
-TURNS = 90
-
-
-def reports() -> Iterable[PackReport]:
-    """A pack of four cells on a cloudy afternoon: current in and out, voltage following (invented)."""
-    charge_mah = 60_000.0
-    for turn in range(TURNS):
-        current_ma = round(40_000 * sin(turn / 7)) + 15_000
-        charge_mah += current_ma / 3_600
-        cells = tuple(3_300 + number + current_ma // 2_000 for number in range(4))
-        yield PackReport(
-            "oak", turn, voltage_mv=sum(cells), current_ma=current_ma,
-            soc_permille=round(charge_mah / 100), cells_mv=cells,
-            temperature_min_decic=210, temperature_max_decic=240, charge_allowed=True,
-            discharge_allowed=True, charge_voltage_limit_mv=14_200, capacity_mah=100_000,
-            discharge_voltage_limit_mv=11_200, charge_current_limit_ma=90_000,
-            discharge_current_limit_ma=120_000, protections=(),
-        )  # fmt: skip
+from tests.e2e.recordings import change, record, reports, sampled
+from tests.sources import ROOT
 
 
 @pytest.fixture
 def brook(tmp_path: Path) -> Path:
     """The map of docs/how-to/can-dbc.md beside a recording, afternoon.log, of such a pack."""
     example(tmp_path)
-    side = DbcPackSide(HearsSettings(map="", pack="oak"), load_map(tmp_path / "brook.toml"))
-    lines = ["# an invented pack\n"]
-    for turn, report in enumerate(reports()):
-        for number, frame in enumerate(side.frames(report, turn * 1_000)):
-            lines.append(log_line(1_700_000_000 + turn + number / 1_000, frame) + "\n")
-    (tmp_path / "afternoon.log").write_text("".join(lines), encoding="utf-8")
+    record(tmp_path, reports())
     return tmp_path
-
-
-def change(folder: Path, *changes: tuple[str, str], file: str = "brook.toml") -> None:
-    """Make a mistake in a file."""
-    text = (folder / file).read_text(encoding="utf-8")
-    for old, new in changes:
-        assert old in text
-        text = text.replace(old, new)
-    (folder / file).write_text(text, encoding="utf-8")
-
-
-def sampled(packyoke: Command, folder: Path, *more: str) -> tuple[int, str]:
-    """Explain the map on the recording."""
-    code, out, err = packyoke(
-        "check", folder / "brook.toml", "--sample", folder / "afternoon.log", *more
-    )
-    assert err == ""
-    return code, " ".join(out.split())
 
 
 def test_a_right_map_is_explained(packyoke: Command, brook: Path) -> None:
@@ -141,14 +96,9 @@ def test_a_mistake_in_the_map_looks_wrong(
 
 def test_the_charge_counter_tells_the_sign_too(packyoke: Command, brook: Path) -> None:
     """Without steps in the current, the state of charge tells which way it flowed."""
-    side = DbcPackSide(HearsSettings(map="", pack="oak"), load_map(brook / "brook.toml"))
-    lines = []
-    for turn in range(60):
-        report = PackReport("oak", turn, voltage_mv=13_300, current_ma=-50_000,
-                            soc_permille=500 + turn)  # fmt: skip
-        frames = side.frames(report, turn * 60_000)
-        lines += [log_line(60 * turn, frame) + "\n" for frame in frames]
-    (brook / "afternoon.log").write_text("".join(lines), encoding="utf-8")
+    steady = {"voltage_mv": 13_300, "current_ma": -50_000}
+    rising = (PackReport("oak", turn, soc_permille=500 + turn, **steady) for turn in range(60))
+    record(brook, rising, every_s=60)
     code, out = sampled(packyoke, brook)
     assert code == FOUND
     assert "the state of charge moves by +5.5 % while -49.2 Ah flow" in out
@@ -242,70 +192,6 @@ def test_kinds_and_samples_that_do_not_fit(packyoke: Command, brook: Path) -> No
     assert "--sample wants a map" in err
 
 
-REGISTERS = """\
-kind = "registers"
-[[groups]]
-name = "now"
-rows = [
-    { field = "voltage_mv", address = 0, unit = "V", scale = 0.1 },
-    { field = "current_ma", address = 1, type = "i16", unit = "A", scale = 0.1 },
-]
-"""
-TOPICS = """\
-kind = "topics"
-[[topics]]
-topic = "shed/{pack}/volts"
-values = [{ field = "voltage_mv", unit = "V" }]
-"""
-FRAMES = """\
-kind = "frames"
-[[frames]]
-name = "state"
-start = "AA 55"
-length = 5
-checksum = { kind = "sum" }
-  [[frames.fields]]
-  at = 2
-  field = "voltage_mv"
-  unit = "V"
-  scale = 0.01
-"""
-
-
-@pytest.mark.parametrize(
-    ("map_text", "recording", "unit", "expected"),
-    [
-        (REGISTERS, "0.0 1 3 0: 0214 FFD6\n1.0 1 3 0: 0213 FFD6\n", "1",
-         "voltage_mv register 0 2 531 53.200 V 53.100 V 53.200 V 53.100 V"),
-        (REGISTERS, "0.0 1 3 0: 0214 FFD6\n", "0x1", "current_ma register 1 1 -42 -4.2 A"),
-        (TOPICS, "5.0 0 shed/oak/volts 53.1\n5.1 0 shed/fir/volts 52.9\n", "fir",
-         "voltage_mv shed/fir/volts 1 52.9 52.900 V"),
-        (FRAMES, "0.0 AA 55 14 C0\n0.1 D3\n1.0 AA 55 14 CA DD\n", "0",
-         "voltage_mv state, byte 2, u16 2 5322 53.120 V 53.120 V 53.220 V 53.220 V"),
-    ],
-)  # fmt: skip
-def test_every_kind_of_map_is_explained(
-    packyoke: Command, tmp_path: Path, map_text: str, recording: str, unit: str, expected: str
-) -> None:
-    """Registers, topics and framed serial lines plug in beside DBCs; `--unit` picks the pack."""
-    (tmp_path / "own.toml").write_text(map_text, encoding="utf-8")
-    (tmp_path / "own.log").write_text(recording, encoding="utf-8")
-    code, out, err = packyoke(
-        "check", tmp_path / "own.toml", "--sample", tmp_path / "own.log", "--unit", unit
-    )
-    assert (code, err) == (FINE, "")
-    assert expected in " ".join(out.split())
-
-
-def test_several_packs_are_not_mixed_up(packyoke: Command, tmp_path: Path) -> None:
-    """Where a field comes from two packs, the judgement asks which one is meant."""
-    (tmp_path / "own.toml").write_text(TOPICS, encoding="utf-8")
-    (tmp_path / "own.log").write_text("5 0 shed/oak/volts 53.1\n6 0 shed/fir/volts 52.9\n")
-    code, out, _ = packyoke("check", tmp_path / "own.toml", "--sample", tmp_path / "own.log")
-    assert code == FOUND
-    assert "are these several packs? Pick one with --unit" in " ".join(out.split())
-
-
 def test_a_unit_of_the_wrong_kind(packyoke: Command, brook: Path) -> None:
     """A name where a number is wanted is one line."""
     code, _, err = packyoke(
@@ -313,3 +199,22 @@ def test_a_unit_of_the_wrong_kind(packyoke: Command, brook: Path) -> None:
     )
     assert code == FOUND
     assert '--unit: expected a number for this kind of map, got "oak"' in err
+
+
+PAGE = ROOT / "docs" / "how-to" / "map-a-bus-you-know.md"
+
+
+def test_the_page_shows_what_is_printed(packyoke: Command, brook: Path) -> None:
+    """Each line of the how-to page's example is printed for the map with its two mistakes."""
+    change(
+        brook,
+        ('positive = "discharge"', 'positive = "charge"'),
+        ('  { signal = "MostIn", field = "charge_current_limit_ma" },\n', ""),
+    )
+    _, out = sampled(packyoke, brook)
+    (shown,) = [text for language, text in FENCE.findall(PAGE.read_text()) if language == "text"]
+    table, sentences = shown.split("\n\n")
+    for line in table.splitlines():
+        assert " ".join(line.split()).rstrip("─") in out
+    assert " ".join(sentences.split("Not in the map")[0].split()) in out
+    assert " ".join(sentences.split("what that costs")[1].split()) in out

@@ -10,8 +10,10 @@ from adapters.mqtt.explain import explain
 from adapters.mqtt.topic_map import load_map
 from adapters.openmetrics.families import families
 from adapters.openmetrics.text import exposition
+from adapters.readings import Readings
 from aggregator import PackReport
 from tests.bank import Site
+from tests.e2e.conftest import Command
 
 PAGES = Path(__file__).parent.parent.parent / "docs" / "how-to"
 FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -37,7 +39,8 @@ def test_the_page_on_topics(tmp_path: Path) -> None:
     plan = copied("mqtt.md", tmp_path)
     [link] = plan.links
     lines = blocks("mqtt.md", "text")[0].splitlines()
-    seen = explain(load_map(tmp_path / "shed.toml"), lines)
+    seen, remarks = explain(load_map(tmp_path / "shed.toml"), lines)
+    assert remarks == []
     told = {(one.source, one.field): (one.raw, one.value) for one in seen}
     assert told[("shed/bms-1/state/dc/current", "current_ma")] == (-4.5, 4_500)
     assert told[("shed/bms-1/charge", "charge_allowed")] == (1, True)
@@ -51,6 +54,20 @@ def test_the_page_on_topics(tmp_path: Path) -> None:
     assert isinstance(report, PackReport)
     assert (report.pack, report.voltage_mv, report.charge_allowed) == ("oak", 53_120, True)
     assert (report.charge_current_limit_ma, report.discharge_current_limit_ma) == (75_000, 100_000)
+
+
+def test_the_pages_command_explains_the_sample(tmp_path: Path, packyoke: Command) -> None:
+    """Numbers in people's units, and a remark on what would be refused."""
+    copied("mqtt.md", tmp_path)
+    sample = blocks("mqtt.md", "text")[0] + "1700000001 0 shed/bms-1/charge maybe\n"
+    (tmp_path / "shed.txt").write_text(sample, encoding="utf-8")
+    _, out, _ = packyoke(
+        "check", tmp_path / "shed.toml", "--sample", tmp_path / "shed.txt", "--unit", "bms-1"
+    )
+    assert "53.120 V" in out
+    assert "shed/bms-1/charge is refused: no number for charge_allowed: 'maybe'" in " ".join(
+        out.split()
+    )
 
 
 def test_the_page_on_homie(tmp_path: Path) -> None:
@@ -78,7 +95,7 @@ def test_the_page_on_metrics(tmp_path: Path) -> None:
     assert plan.links[1].link().name == "metrics"
     site = Site("oak").is_ready()
     site.asks("cap_charge_current", value=75_000)
-    page = exposition(families(site.runs(2))).decode()
+    page = exposition(families(site.runs(2), Readings())).decode()
     [shown] = blocks("metrics.md", "text")
     assert shown in page
 

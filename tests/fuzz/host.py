@@ -54,7 +54,7 @@ def _frames(folder: Path) -> Decoder:
     path.write_text(page.split("```toml\n")[2].split("```")[0], encoding="utf-8")
     description = load_frames(path)
     right = FrameCodec(description.frames[0], description, 1).write(
-        reading("oak", 1, cells_mv=(3_300, 3_310))
+        reading("oak", 1, cells_mv=(3_300, 3_310) * 8)
     )
     return Decoder("framed serial", lambda: FramesTalker(description, {"oak": 1}), chunks, [right])
 

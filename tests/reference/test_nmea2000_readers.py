@@ -17,8 +17,6 @@ from tests.sources import ROOT
 
 CANBOATJS = Path(sys.prefix) / "node_modules" / "@canboat" / "canboatjs"
 
-CANBOAT = pytest.mark.source("CANBOAT", "127506, 127507, 127508, 127513 as its readers print them")
-
 
 def view(**fields: Any) -> SystemView:
     """Return a view with some fields known."""
@@ -71,7 +69,7 @@ def by_canboatjs(frames: list[Frame]) -> dict[int, dict[str, Any]]:
     return {message["pgn"]: message["fields"] for message in messages}
 
 
-@CANBOAT
+@pytest.mark.source("CANBOAT", "127506, 127508, 127513 by nmea2000")
 def test_the_first_reader_has_our_numbers() -> None:
     """Voltage, current, temperature, charge, time left and capacity come out as they went in."""
     found = by_nmea2000(sent(KNOWN))
@@ -93,7 +91,7 @@ def test_the_first_reader_has_our_numbers() -> None:
     assert setup["supportsEqualization"] == "No"
 
 
-@CANBOAT
+@pytest.mark.source("CANBOAT", "127506, 127508, 127513 by canboatjs")
 def test_the_second_reader_has_our_numbers() -> None:
     """The same through a reader in another language; it tells capacities in coulombs."""
     found = by_canboatjs(sent(KNOWN))
@@ -109,7 +107,7 @@ def test_the_second_reader_has_our_numbers() -> None:
     assert setup["capacity"] == 300 * 3_600
 
 
-@CANBOAT
+@pytest.mark.source("CANBOAT", "no data, by both")
 def test_unknown_is_no_data_to_both() -> None:
     """What the bank does not know, neither reader shows a number for."""
     frames = sent(UNKNOWN)
@@ -123,7 +121,7 @@ def test_unknown_is_no_data_to_both() -> None:
         assert not set(second[group]) & set(names)
 
 
-@CANBOAT
+@pytest.mark.source("CANBOAT", "127507 by nmea2000")
 @pytest.mark.parametrize("state", CHARGER_STATES)
 def test_charger_states_are_the_readers(state: str) -> None:
     """The fields of a charger's status stand where the readers look, and its states agree by number."""
@@ -134,3 +132,24 @@ def test_charger_states_are_the_readers(state: str) -> None:
     }
     assert found["operatingState"] == names.get(state, state.capitalize())
     assert (found["instance"], found["batteryInstance"], found["enabled"]) == (3, 2, "On")
+
+
+@pytest.mark.source("CANBOAT", "60928 by both")
+def test_our_name_is_a_batterys_to_both() -> None:
+    """The claim of an address tells the maker, the number and that this is a battery."""
+    settings = SaysNmea2000(
+        instance=11, source_address=40, manufacturer_code=2_046, unique_number=77
+    )
+    claim = list(Nmea2000Bank(settings).due(0, view(), True))
+    (first,) = by_nmea2000(claim).values()
+    assert (first["uniqueNumber"], first["deviceInstanceLower"], first["deviceInstanceUpper"]) == (
+        77, 3, 1,
+    )  # fmt: skip
+    assert (first["deviceClass"], first["industryGroup"]) == (
+        "Electrical Generation",
+        "Marine Industry",
+    )
+    (second,) = by_canboatjs(claim).values()
+    assert (second["uniqueNumber"], second["manufacturerCode"]) == (77, 2_046)
+    assert (second["deviceFunction"], second["deviceClass"]) == (170, "Electrical Generation")
+    assert second["arbitraryAddressCapable"] == "Yes"

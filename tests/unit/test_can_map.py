@@ -5,7 +5,10 @@ from pathlib import Path
 
 import pytest
 
+from adapters.can.hears import DbcPack
 from adapters.can.map_file import EXTENDED, load_map
+from adapters.can.says import DbcBank
+from adapters.gateway.site_file import load_site
 from adapters.toml_file import BadFileError
 from tests.can_map import dbc_message, example, made
 
@@ -23,11 +26,14 @@ def complaints(folder: Path, dbc: str, toml: str) -> list[str]:
 
 
 def test_the_examples_load(tmp_path: Path) -> None:
-    """The pack and the inverter of the how-to page are usable maps."""
+    """The pack, the inverter and the site of the how-to page are usable."""
     example(tmp_path)
     brook, weir = (load_map(tmp_path / name) for name in ("brook.toml", "weir.toml"))
     assert [one.can_id for one in brook.messages] == [768, 784, 800, 816]
     assert brook.elements == {"cells_mv": 4}
+    plan = load_site(tmp_path / "SITE.toml")
+    assert [type(one) for one in plan.links[0].hears] == [DbcPack, DbcPack]
+    assert [type(one) for one in plan.links[0].says] == [DbcBank]
     assert [one.can_id for one in weir.messages] == [0x18FF0600 | EXTENDED, 0x18FF0700 | EXTENDED]
 
 
@@ -59,7 +65,7 @@ def test_the_examples_load(tmp_path: Path) -> None:
         ('[[messages]]\nmessage = "STATE"\ncodes = [{ signal = "Volts", field = "stage", codes = { bulk = 1 } }]\n',
          "/made.toml:5: messages[1].codes[1].codes: expected a whole number for each of bulk, absorption, float, paused, got ['bulk']"),
         ('[[messages]]\nmessage = "STATE"\nchecksum = { signal = "Volts", kind = "crc" }\n',
-         "/made.toml:5: messages[1].checksum: expected a catalogue name or an odd polynomial, got not that"),
+         "/made.toml:5: messages[1].checksum: expected a catalogue name or an odd polynomial, got "),
         ('ids = "j1939"\n' + ROW + 'field = "voltage_mv"\n',
          '/made.toml:5: messages[1].message: expected a message with a 29-bit id, as ids = "j1939" wants, got "STATE"'),
         ('ids = "any"\n[[messages]]\nmessage = "STATE"\n', "/made.toml:3: ids: expected "),
@@ -94,6 +100,19 @@ def test_a_hostile_dbc_is_one_line(tmp_path: Path, dbc: str, expected: str) -> N
     (told,) = complaints(tmp_path, dbc, ROW + 'field = "voltage_mv"\n')
     assert told.startswith(f"/made.dbc: {expected}")
     assert len(told) < 300
+
+
+def test_a_dbc_that_lists_without_end_is_refused_at_once(tmp_path: Path) -> None:
+    """A range of four thousand million multiplexor numbers, which a parser would list one by one."""
+    state = dbc_message(
+        "STATE", 256, 8, ['M M : 0|32@1+ (1,0) [0|0] ""', VOLTS.replace(":", "m0 :")]
+    )
+    bomb = state + "SG_MUL_VAL_ 256 Volts M 0-2, 7-4294967295;\n"
+    (told,) = complaints(tmp_path, bomb, ROW + 'field = "voltage_mv"\n')
+    assert told == "/made.dbc: expected at most 10000 numbers of multiplexors, got more"
+    few = state + "SG_MUL_VAL_ 256 Volts M 0-2, 7-9;\n"
+    found = made(tmp_path, few, ROW + 'field = "voltage_mv"\n')
+    assert found.messages[0].layouts[1].when[0][1] == {0, 1, 2, 7, 8, 9}
 
 
 @pytest.mark.parametrize(

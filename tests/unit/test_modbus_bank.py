@@ -6,13 +6,13 @@ import pytest
 
 from adapters.modbus import (
     BankServer,
-    BankWriter,
     RegisterMap,
     ServeSettings,
-    WriteSettings,
     read_bank,
 )
-from adapters.registers import Answer, Ask, Idle, Image, Written
+from adapters.modbus.maps import Row
+from adapters.modbus.spell import spelled
+from adapters.registers import Idle, Image, Layout, Written
 from aggregator import Request, SystemView
 from aggregator.requests import check_request
 from tests.registers import map_in, view_of
@@ -152,8 +152,40 @@ def test_a_change_of_limits_is_shown_at_once(map_: RegisterMap) -> None:
     bank = server(map_)
     assert len(bank.due(0, view_of(), True)) == 1
     assert bank.due(20, view_of(soc_permille=5), True) == ()
-    assert len(bank.due(40, view_of(charge_current_limit_ma=1_000), True)) == 1
-    assert len(bank.due(1_001, view_of(charge_current_limit_ma=1_000), True)) == 1
+    fallen = view_of(charge_current_limit_ma=1_000)
+    assert len(bank.due(40, fallen, True)) == 1
+    assert bank.due(60, fallen, True) == ()
+    assert len(bank.due(1_000, fallen, True)) == 1
+
+
+def test_an_image_is_renewed_more_often_than_the_heart_beats(tmp_path: Path) -> None:
+    """A map with a slow heartbeat is renewed every second all the same, or a server would drop it."""
+    slow = map_in(tmp_path, MAP.replace("every_ms = 1000", "every_ms = 20000"))
+    bank = server(slow)
+    beats = [
+        read_bank(slow, image.tables)["heartbeat"]
+        for now_ms in range(0, 10_001, 20)
+        for image in bank.due(now_ms, view_of(), True)
+        if isinstance(image, Image) and image.tables
+    ]
+    assert beats == [1] * 5 + [2] * 5 + [3]
+
+
+CUT_OFF = [
+    ("charge_current_limit_ma", {}, 700_000, 0xFFFF),  # 65.535 A instead of 700 A
+    ("charge_current_limit_ma", {"scale": -1.0, "type": "i16"}, 70_000, -0x8000),
+    ("discharge_voltage_limit_mv", {"offset": 40_000.0}, 30_000, 0),  # 40 V instead of 30 V
+    ("charge_voltage_limit_mv", {"no_data": [0xFFFF, 0xFFFE]}, 90_000, 0xFFFD),
+]
+
+
+@pytest.mark.parametrize(("field", "keys", "value", "number"), CUT_OFF)
+def test_what_does_not_fit_is_cut_off(
+    field: str, keys: dict[str, object], value: int, number: int
+) -> None:
+    """Where the nearest number that fits asks for less, it is said, but never "no data"."""
+    row = Row(field=field, address=0, **keys)  # type: ignore[arg-type]  # by name
+    assert spelled(row, Layout(row.type), value) == number
 
 
 def test_what_cannot_be_said_safely_is_not_said(tmp_path: Path) -> None:
@@ -240,85 +272,3 @@ def test_writable_registers_show_what_was_written(map_: RegisterMap) -> None:
     (closed,) = server(map_, writable=False).due(0, view_of(), True)
     assert isinstance(closed, Image)
     assert closed.writable == frozenset()
-
-
-class Charger:
-    """A device into whose registers a writer writes."""
-
-    def __init__(self, map_: RegisterMap, **settings: object) -> None:
-        self.writer = BankWriter(map_, WriteSettings(map="", device=9, **settings))  # type: ignore[arg-type]
-        self.map = map_
-        self.holds: dict[int, int] = {}
-        self.asks: list[Ask] = []
-
-    def runs(self, start_ms: int, ms: int, view: SystemView, may_speak: bool = True) -> None:
-        for now_ms in range(start_ms, start_ms + ms, 20):
-            for ask in self.writer.due(now_ms, view, may_speak):
-                self.takes(ask)
-                assert isinstance(ask, Ask)
-                self.writer.received(Answer(ask, ask.words), now_ms)
-
-    def takes(self, ask: object) -> None:
-        assert isinstance(ask, Ask)
-        self.asks.append(ask)
-        self.holds.update(enumerate(ask.words, ask.address))
-
-    def said(self) -> dict[str, object]:
-        return read_bank(self.map, {3: self.holds, 4: self.holds})
-
-
-def test_what_is_written(map_: RegisterMap) -> None:
-    """Every run of registers without a hole is one write, each group in its own period."""
-    charger = Charger(map_)
-    charger.runs(0, 5_000, view_of())
-    spans = [(ask.device, ask.function, ask.address, ask.count) for ask in charger.asks]
-    assert spans.count((9, 16, 10, 7)) == 5
-    assert spans.count((9, 16, 0, 5)) == spans.count((9, 16, 6, 1)) == 1
-    assert len(spans) == 7
-    assert charger.said()["charge_current_limit_ma"] == 150_000
-
-
-def test_devices_that_take_single_registers(map_: RegisterMap) -> None:
-    """Function 6 for each register by itself."""
-    charger = Charger(map_, one_by_one=True)
-    charger.runs(0, 1_000, view_of())
-    assert {(ask.function, ask.count) for ask in charger.asks} == {(6, 1)}
-    assert {ask.address for ask in charger.asks} == {*range(10, 17), *range(5), 6}
-
-
-def test_nothing_is_written_without_permission(map_: RegisterMap) -> None:
-    """Not one register, and no last words."""
-    charger = Charger(map_)
-    charger.runs(0, 3_000, view_of(), may_speak=False)
-    assert charger.asks == []
-    assert charger.writer.closing(3_000, False) == ()
-
-
-def test_a_fallen_limit_is_written_at_once(map_: RegisterMap) -> None:
-    """The limits do not wait for their period, and nothing old is written in between."""
-    charger = Charger(map_)
-    charger.runs(0, 500, view_of())
-    charger.runs(500, 40, view_of(charge_current_limit_ma=20_000))
-    assert charger.said()["charge_current_limit_ma"] == 20_000
-
-
-def test_the_last_words_take_the_currents_back(map_: RegisterMap) -> None:
-    """Before a stop on purpose both currents are written as 0 and not allowed."""
-    charger = Charger(map_)
-    charger.runs(0, 500, view_of())
-    for ask in charger.writer.closing(500, True):
-        charger.takes(ask)
-    said = charger.said()
-    assert (said["charge_current_limit_ma"], said["charge_allowed"]) == (0, False)
-    assert (said["discharge_current_limit_ma"], said["discharge_allowed"]) == (0, False)
-
-
-def test_a_refused_write_is_counted(map_: RegisterMap) -> None:
-    """And tried again in the next period."""
-    charger = Charger(map_)
-    (ask,) = charger.writer.due(0, view_of(), True)
-    assert isinstance(ask, Ask)
-    charger.writer.received(Answer(ask, None, "illegal address"), 10)
-    assert charger.writer.counts.trouble == "illegal address"
-    assert charger.writer.due(20, view_of(), True) == ()
-    assert len(charger.writer.due(1_000, view_of(), True)) == 1

@@ -256,3 +256,22 @@ def test_orders_of_words_and_bytes(
 def test_floats(words: tuple[int, ...], number: float) -> None:
     """A float is the standard's, to its precision."""
     assert Layout("f32").number(words) == pytest.approx(number, rel=1e-7)
+
+
+def test_coils_and_discrete_inputs(tmp_path: Path) -> None:
+    """Single bits that a board keeps apart from its registers are read like numbers."""
+    inputs = """
+[[groups]]
+name = "switches"
+function = 2
+rows = [
+    { field = "charge_path_closed", address = 3 },
+    { field = "discharge_path_closed", address = 4 },
+]
+"""
+    bench = Bench(map_in(tmp_path, MAP + inputs))
+    bench.tables = pack_tables(bench.map, report(charge_path_closed=True))
+    bench.tables[2][4] = 0
+    bench.runs(1_000)
+    last = bench.found[-1]
+    assert (last.charge_path_closed, last.discharge_path_closed) == (True, False)

@@ -1,11 +1,13 @@
 """NMEA 2000: periods, requests, pieces, what is heard of packs and chargers, and no frame that breaks it."""
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from adapters.gateway.site_file import load_site
 from adapters.nmea2000.groups import BATTERY_STATUS, GROUPS, Field
 from adapters.nmea2000.hears import HearsNmea2000, Nmea2000Pack
 from adapters.nmea2000.packets import (
@@ -20,6 +22,8 @@ from adapters.nmea2000.packets import (
 )
 from adapters.nmea2000.says import MOST_CHARGERS, Nmea2000Bank, SaysNmea2000, charger_frames
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, PackSettings, SystemView
+from tests.can_map import example
+from tests.sources import ROOT
 
 PIECE = st.tuples(
     st.sampled_from([identifier(number, source) for number in GROUPS for source in (1, 2)])
@@ -40,6 +44,18 @@ def groups_sent(bank: Nmea2000Bank, now_ms: int, seen: SystemView) -> list[int]:
     """Return the groups whose messages begin now."""
     found = [parted(can_id) for can_id, _ in bank.due(now_ms, seen, False)]
     return list(dict.fromkeys(one[0] for one in found if one is not None))
+
+
+def test_the_pages_site_is_usable(tmp_path: Path) -> None:
+    """The how-to page's example has no mistake, and talks as it says."""
+    page = (ROOT / "docs" / "how-to" / "nmea-2000.md").read_text(encoding="utf-8")
+    example(tmp_path)  # the packs' map is that of another page
+    (tmp_path / "SITE.toml").write_text(
+        page.split("```toml\n")[1].split("```")[0], encoding="utf-8"
+    )
+    plan = load_site(tmp_path / "SITE.toml")
+    assert [type(one) for one in plan.links[1].says] == [Nmea2000Bank]
+    assert [type(one) for one in plan.links[1].hears] == [Nmea2000Pack]
 
 
 @pytest.mark.source("CANBOAT", "127508, the example worked out there")

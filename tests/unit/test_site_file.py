@@ -140,6 +140,6 @@ def test_a_missing_extra_is_one_line_with_the_command(
 
 @pytest.mark.parametrize("kind", catalogue.KINDS)
 def test_every_kind_loads(kind: str) -> None:
-    """With its settings, and with something to hear or to say."""
+    """With its settings, and with something to hear or to say; a page of metrics has neither."""
     loaded = catalogue.KINDS[kind].load()
-    assert loaded.hears or loaded.says
+    assert loaded.hears or loaded.says or kind == "metrics"

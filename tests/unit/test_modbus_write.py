@@ -1,0 +1,120 @@
+"""The bank written into a charger's registers by a map: what is written when, and the last words."""
+
+from pathlib import Path
+
+import pytest
+
+from adapters.modbus import BankWriter, RegisterMap, WriteSettings, read_bank
+from adapters.registers import Answer, Ask
+from aggregator import SystemView
+from tests.registers import map_in, view_of
+from tests.unit.test_modbus_bank import MAP
+
+
+@pytest.fixture
+def map_(tmp_path: Path) -> RegisterMap:
+    return map_in(tmp_path, MAP.replace("function = 4", "function = 3"))
+
+
+class Charger:
+    """A device into whose registers a writer writes."""
+
+    def __init__(self, map_: RegisterMap, **settings: object) -> None:
+        self.writer = BankWriter(map_, WriteSettings(map="", device=9, **settings))  # type: ignore[arg-type]
+        self.map = map_
+        self.holds: dict[int, int] = {}
+        self.asks: list[Ask] = []
+
+    def runs(self, start_ms: int, ms: int, view: SystemView, may_speak: bool = True) -> None:
+        for now_ms in range(start_ms, start_ms + ms, 20):
+            for ask in self.writer.due(now_ms, view, may_speak):
+                self.takes(ask)
+                assert isinstance(ask, Ask)
+                self.writer.received(Answer(ask, ask.words), now_ms)
+
+    def takes(self, ask: object) -> None:
+        assert isinstance(ask, Ask)
+        self.asks.append(ask)
+        self.holds.update(enumerate(ask.words, ask.address))
+
+    def said(self) -> dict[str, object]:
+        return read_bank(self.map, {3: self.holds})
+
+
+def test_what_is_written(map_: RegisterMap) -> None:
+    """Every run of registers without a hole is one write, each group in its own period."""
+    charger = Charger(map_)
+    charger.runs(0, 5_000, view_of())
+    spans = [(ask.device, ask.function, ask.address, ask.count) for ask in charger.asks]
+    assert spans.count((9, 16, 10, 7)) == 5
+    assert spans.count((9, 16, 0, 5)) == spans.count((9, 16, 6, 1)) == 1
+    assert len(spans) == 7
+    assert charger.said()["charge_current_limit_ma"] == 150_000
+
+
+def test_devices_that_take_single_registers(map_: RegisterMap) -> None:
+    """Function 6 for each register by itself."""
+    charger = Charger(map_, one_by_one=True)
+    charger.runs(0, 1_000, view_of())
+    assert {(ask.function, ask.count) for ask in charger.asks} == {(6, 1)}
+    assert {ask.address for ask in charger.asks} == {*range(10, 17), *range(5), 6}
+
+
+def test_nothing_is_written_without_permission(map_: RegisterMap) -> None:
+    """Not one register, and no last words."""
+    charger = Charger(map_)
+    charger.runs(0, 3_000, view_of(), may_speak=False)
+    assert charger.asks == []
+    assert charger.writer.closing(3_000, False) == ()
+
+
+def test_a_fallen_limit_is_written_at_once(map_: RegisterMap) -> None:
+    """The limits do not wait for their period, and nothing old is written in between."""
+    charger = Charger(map_)
+    charger.runs(0, 500, view_of())
+    charger.runs(500, 40, view_of(charge_current_limit_ma=20_000))
+    assert charger.said()["charge_current_limit_ma"] == 20_000
+
+
+def test_the_last_words_take_the_currents_back(map_: RegisterMap) -> None:
+    """Before a stop on purpose both currents are written as 0 and not allowed."""
+    charger = Charger(map_)
+    charger.runs(0, 500, view_of())
+    for ask in charger.writer.closing(500, True):
+        charger.takes(ask)
+    said = charger.said()
+    assert (said["charge_current_limit_ma"], said["charge_allowed"]) == (0, False)
+    assert (said["discharge_current_limit_ma"], said["discharge_allowed"]) == (0, False)
+
+
+def test_a_refused_write_is_counted(map_: RegisterMap) -> None:
+    """And tried again in the next period."""
+    charger = Charger(map_)
+    (ask,) = charger.writer.due(0, view_of(), True)
+    assert isinstance(ask, Ask)
+    charger.writer.received(Answer(ask, None, "illegal address"), 10)
+    assert charger.writer.counts.trouble == "illegal address"
+    assert charger.writer.due(20, view_of(), True) == ()
+    assert len(charger.writer.due(1_000, view_of(), True)) == 1
+
+
+def test_a_fallen_limit_that_was_not_taken_is_written_again_soon(tmp_path: Path) -> None:
+    """Within a second, however seldom its group is written: until then the old one holds."""
+    text = MAP.replace("function = 4", "function = 3").replace(
+        "every_ms = 1000", "every_ms = 60000"
+    )
+    assert "every_ms = 60000" in text
+    charger = Charger(map_in(tmp_path, text))
+    charger.runs(0, 500, view_of())
+    fallen = view_of(charge_current_limit_ma=20_000)
+    (ask,) = charger.writer.due(500, fallen, True)
+    assert isinstance(ask, Ask)
+    charger.writer.received(Answer(ask, None, "no answer"), 700)
+    charger.runs(700, 1_000, fallen)
+    assert charger.said()["charge_current_limit_ma"] == 20_000
+
+
+def test_input_registers_cannot_be_written(tmp_path: Path) -> None:
+    """A map that puts something into them is refused at once."""
+    with pytest.raises(ValueError, match="function = 3 in every group"):
+        BankWriter(map_in(tmp_path, MAP), WriteSettings(map=""))
