@@ -3,7 +3,6 @@
 import pytest
 
 from aggregator import PackSettings
-from aggregator.limits import settle_current, settle_voltage
 from aggregator.reference import NO_CAP
 from aggregator.view import VIEW_FIELDS
 from tests.bank import Site
@@ -61,26 +60,6 @@ def test_a_pack_that_nobody_hears_spoils_what_is_remembered() -> None:
     assert site.binding("charge_current")[0] == "unheard"
     assert not side.quiet.valid
     assert not side.steady.valid
-
-
-def test_only_the_ramp_carries_thousandths() -> None:
-    """A limit that something else holds down starts its next rise from exactly there."""
-    site = Site("oak", "fir").is_ready()
-    bank = bare(site)
-    for side in bank.currents:  # type: ignore[attr-defined]
-        side.carry, side.ramp_to = 999, 1
-        settle_current(side)
-        assert (side.value, side.carry) == (1, 999)
-        side.carry, side.ramp_to = 999, 1_000_000
-        settle_current(side)
-        assert side.carry == 0
-    for side in bank.voltages:  # type: ignore[attr-defined]
-        side.carry, side.ramp_to = 999, -100_000
-        settle_voltage(side)
-        assert (side.value, side.carry) == (-100_000, 999)
-        side.carry, side.ramp_to = 999, 1_000_000
-        settle_voltage(side)
-        assert side.carry == 0
 
 
 @pytest.mark.parametrize(("granted_ma", "denied"), [(1, False), (0, True)])
