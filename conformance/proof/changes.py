@@ -97,16 +97,22 @@ def earlier_lowered(paths: Paths, packs: int | None) -> None:
     Nothing is assumed.
     """
     rows = Rows(paths, packs, HEARD, OPEN)
-    reading = any_reading(paths, len(rows.rows))
-    limits_ma = [row.limit_ma for row in rows.rows]
+    reading = any_reading(rows)
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
+    uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(len(rows.rows))]
     place = paths.choose("changed", rows.places)
-    lowered_ma = list(limits_ma)
-    lowered_ma[place] = rows.rows[place].lowered(paths).limit_ma
-    gaps = [(ma[place] - reading.flow_ma[place]) // 10 for ma in (limits_ma, lowered_ma)]
-    paths.lemma((gaps[0] - gaps[1]) * inverse >= 0)
-    safe_ma = reading.safe_total_ma(limits_ma, None, inverse)
-    paths.claim(reading.safe_total_ma(lowered_ma, None, inverse) <= safe_ma)
+    learned = paths.choose("learned", (False, True))
+    lower_ma = paths.integer("lower_room", -PACK_MA, 2 * NO_CAP)
+    paths.assume(lower_ma <= reading.room_ma[place])
+    safe, decides = [], []  # what decides: the room of this pack, or the least of all
+    for room_ma in (reading.room_ma[place], lower_ma):
+        reading.room_ma[place] = room_ma
+        decides.append((room_ma if learned else min(reading.room_ma)) // 10)
+        if len(decides) == 2:  # a step for the solver: less of it is less of a product with it
+            factor = 1_000_000 // uppers[place] if learned else inverse
+            paths.lemma((decides[0] - decides[1]) * factor >= 0)
+        safe.append(reading.learned_total_ma(uppers) if learned else reading.safe_total_ma(inverse))
+    paths.claim(safe[1] <= safe[0])
 
 
 @lemma
@@ -124,7 +130,7 @@ def back_off(paths: Paths) -> None:
     shares.learned = paths.choose("learned", (False, True))
     shares.lower_permille = [paths.integer(f"lower_{i}", 0, 1_000) for i in range(len(rows.rows))]
     if not shares.learned and paths.choose("quiet", (False, True)):
-        side.quiet.take(0, [0] * len(rows.rows), TURN_MS)
+        side.quiet.take(0, [0, 0], TURN_MS)
     paths.opaque = True  # what the other terms say does not matter: the least is taken
     back_ma = room._back_off(side, shares)
     paths.claim(back_ma <= side.total_ma)
@@ -146,7 +152,8 @@ def widest_lowered(paths: Paths) -> None:
     side.total_ma = paths.integer("present_total", -BANK_MA, BANK_MA)
     side.quiet.valid = paths.choose("quiet", (False, True))
     side.steady.valid = paths.choose("steady", (False, True))
-    side.bank.charger_limits = paths.choose("chargers", ("battery", "output"))
+    side.learns = paths.choose("learns", (False, True))
+    side.widens = paths.choose("widens", (False, True))
     rooms, found = [], []
     safe: dict[int, list[Any]] = {0: [], 1: []}
     for turn in range(2):
@@ -155,13 +162,11 @@ def widest_lowered(paths: Paths) -> None:
             safe[reading].append(paths.integer(f"safe_{reading}_{turn}", -BANK_MA, BANK_MA))
     paths.assume(rooms[1] <= rooms[0], safe[0][1] <= safe[0][0], safe[1][1] <= safe[1][0])
     for turn in range(2):
-        with (
-            mock.patch.object(
-                Reference,
-                "safe_total_ma",
-                lambda reading, *_, turn=turn: safe[int(reading is side.steady)][turn],
-            ),
-        ):
+
+        def told(reading: Reference, _: Any, turn: int = turn) -> Any:
+            return safe[int(reading is side.steady)][turn]
+
+        with mock.patch.multiple(Reference, safe_total_ma=told, learned_total_ma=told):
             found.append(room._widest(side, rooms[turn], shares))
     paths.claim(found[0] >= side.total_ma + rooms[0], found[1] <= found[0])
 

@@ -5,7 +5,7 @@ from unittest import mock
 
 from aggregator import headroom as room
 from aggregator.direction import Direction
-from aggregator.reference import NO_CAP, Reference
+from aggregator.reference import MOST_ROOM_MA, NO_CAP, Reference
 from aggregator.settings import MOST_PACKS
 from aggregator.shares import Shares
 from conformance.proof.rows import BANK_MA, HEARD, OPEN, PACK_MA, SILENT, Rows
@@ -46,13 +46,16 @@ def earlier_alone(paths: Paths) -> None:
     learned or assumed; at the reading it was not above its present limit. The reading may belong to
     a higher total than the one that was kept with it, as `steady` allows.
     """
-    reading = any_reading(paths, 1)
+    reading = Reference(1)
+    reading.total_ma = paths.integer("reading_total", -BANK_MA, BANK_MA)
     limit_ma = paths.integer("limit", 0, PACK_MA)
-    paths.assume(reading.flow_ma[0] <= limit_ma)
+    flow_ma = paths.integer("flow", -PACK_MA, PACK_MA)
+    paths.assume(flow_ma <= limit_ma)
+    reading.room_ma[0] = limit_ma - flow_ma
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
     upper = paths.integer("upper_permille", 1, 1_000)
     learned = paths.choose("learned", (False, True))
-    safe_ma = reading.safe_total_ma([limit_ma], [upper] if learned else None, inverse)
+    safe_ma = reading.learned_total_ma([upper]) if learned else reading.safe_total_ma(inverse)
     total = paths.integer("total", -2 * BANK_MA, 2 * BANK_MA)
     part = paths.integer("part", -4 * BANK_MA, 4 * BANK_MA)
     taken_at = paths.integer("taken_at", -BANK_MA, BANK_MA)
@@ -60,39 +63,59 @@ def earlier_alone(paths: Paths) -> None:
     more = total - taken_at
     bound = part * 1_000 <= more * upper if learned else part * inverse <= more * 1_000
     paths.assume(total <= safe_ma, takes(part, more), implies(more >= 0, bound))
-    paths.claim(reading.flow_ma[0] + part <= limit_ma)
+    paths.claim(flow_ma + part <= limit_ma)
+
+
+@lemma
+def rooms_follow(paths: Paths) -> None:
+    """The room of an earlier reading is always that of the pack's present limit, whatever it was.
+
+    Each change of the limit is one of any number.
+    """
+    side: Direction = Rows(paths, 1, OPEN).bank().charge
+    before, after = (paths.integer(name, 0, NO_CAP) for name in ("before", "after"))
+    flow_ma = paths.integer("flow", -PACK_MA, PACK_MA)
+    side.limit_ma[0] = before
+    for reading in (side.quiet, side.steady):
+        reading.room_ma[0] = before - flow_ma
+    side._bind(0, after)
+    rooms = [reading.room_ma[0] for reading in (side.quiet, side.steady)]
+    paths.claim(side.limit_ma[0] == after, *(ma == after - flow_ma for ma in rooms))
 
 
 @theorem
 def earlier(paths: Paths, packs: int | None) -> None:
-    """The safe total that an earlier reading gives a bank is at most that of each pack alone.
+    """The safe total that an earlier reading gives a bank is that of one pack with the least room.
 
-    Nothing is assumed.
+    Where shares are learned: it is at most that of each pack alone.
     """
     paths.opaque = True
     rows = Rows(paths, packs, HEARD, OPEN)
-    count = len(rows.rows)
-    reading = any_reading(paths, count)
-    limits_ma = [row.limit_ma for row in rows.rows]
+    reading = any_reading(rows)
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
-    uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(count)]
+    uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(len(rows.rows))]
     learned = paths.choose("learned", (False, True))
-    safe_ma = reading.safe_total_ma(limits_ma, uppers if learned else None, inverse)
+    safe_ma = reading.learned_total_ma(uppers) if learned else reading.safe_total_ma(inverse)
+    least_ma = min(reading.room_ma)
     alone = Reference(1)
-    claims = []
+    claims: list[Any] = [True]
     for i in rows.places:
-        alone.take(reading.total_ma, [reading.flow_ma[i]], 1)
-        upper = uppers[i : i + 1] if learned else None
-        claims.append(safe_ma <= alone.safe_total_ma([limits_ma[i]], upper, inverse))
+        alone.take(reading.total_ma, [reading.room_ma[i] if learned else least_ma], 1)
+        if not learned:
+            claims.append(least_ma <= reading.room_ma[i])
+            claims.append(safe_ma == alone.safe_total_ma(inverse))
+        elif rows.rows[i].kind == HEARD:
+            claims.append(safe_ma <= alone.learned_total_ma([uppers[i]]))
     paths.claim(*claims)
 
 
-def any_reading(paths: Paths, count: int) -> Reference:
-    """Return an earlier reading of so many rows."""
-    reading = Reference(count)
-    reading.total_ma = paths.integer("reading_total", -BANK_MA, BANK_MA)
-    for i in range(count):
-        reading.flow_ma[i] = paths.integer(f"reading_{i}", -2 * PACK_MA, 2 * PACK_MA)
+def any_reading(rows: Rows) -> Reference:
+    """Return an earlier reading of these rows: rooms of any size, also below 0."""
+    reading = Reference(len(rows.rows))
+    reading.total_ma = rows.paths.integer("reading_total", -BANK_MA, BANK_MA)
+    for i, row in enumerate(rows.rows):
+        low, high = (MOST_ROOM_MA, 2 * NO_CAP) if row.kind == OPEN else (-PACK_MA, 2 * PACK_MA)
+        reading.room_ma[i] = rows.paths.integer(f"reading_room_{i}", low, high)
     return reading
 
 
@@ -104,7 +127,7 @@ def steady(paths: Paths) -> None:
     was disturbed, or in which the total moved too far, is not kept.
     """
     side: Direction = Rows(paths, 1, OPEN).bank().charge
-    flow_ma = side.flow_ma[0] = paths.integer("flow", -PACK_MA, PACK_MA)
+    room_ma = side.room_ma[0] = paths.integer("room", -PACK_MA, 2 * PACK_MA)
     total_ma = side.total_ma = paths.integer("total", -BANK_MA, BANK_MA)
     low_ma = side.window_low_ma = paths.integer("low", -BANK_MA, BANK_MA)
     high_ma = side.window_high_ma = paths.integer("high", -BANK_MA, BANK_MA)
@@ -123,7 +146,7 @@ def steady(paths: Paths) -> None:
         paths.claim(
             kept.total_ma <= total_ma,
             kept.total_ma <= low_ma,
-            kept.flow_ma[0] == flow_ma,
+            kept.room_ma[0] == room_ma,
             high_ma - kept.total_ma <= side.coherent_ma,
             not disturbed and not side.some_late,
         )
@@ -157,8 +180,8 @@ def widest(paths: Paths) -> None:
     side: Direction = paths.choose("direction", Rows(paths, 1, OPEN).bank().currents)
     shares = Shares(1)
     shares.learned = paths.choose("learned", (False, True))
-    side.bank.charge_sharing = side.bank.discharge_sharing = "learned"
-    side.bank.charger_limits = paths.choose("chargers", ("battery", "output"))
+    side.learns = paths.choose("learns", (False, True))
+    side.widens = paths.choose("widens", (False, True))
     side.total_ma = paths.integer("present_total", -BANK_MA, BANK_MA)
     least_room = paths.integer("least_room", 0, 2 * PACK_MA)
     total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
@@ -166,21 +189,27 @@ def widest(paths: Paths) -> None:
     paths.assume(implies(total <= side.total_ma + least_room, safe))
     assumed = room._assumed_permille(side)
 
-    def safe_total_ma(reading: Reference, limit_ma: Any, upper: Any, inverse: int) -> Any:
-        """Whatever the reading's safe total is, if asked as the theorem `earlier` demands."""
-        steady = reading is side.steady
-        if upper is not None:
-            paths.claim(limit_ma is side.limit_ma, steady, upper is shares.upper_permille)
-        paths.claim(
-            limit_ma is side.limit_ma, reading.valid, inverse <= (assumed, 1_000)[not steady]
-        )
-        safe_ma = paths.integer("safe_steady" if steady else "safe_quiet", -BANK_MA, BANK_MA)
+    def told(reading: Reference) -> Any:
+        """Whatever the reading's safe total is."""
+        paths.claim(reading.valid)
+        name = "safe_steady" if reading is side.steady else "safe_quiet"
+        safe_ma = paths.integer(name, -BANK_MA, BANK_MA)
         paths.assume(implies(total <= safe_ma, safe))
         return safe_ma
 
+    def safe_total_ma(reading: Reference, inverse: int) -> Any:
+        paths.claim(inverse <= (assumed if reading is side.steady else 1_000))
+        return told(reading)
+
+    def learned_total_ma(reading: Reference, upper: Any) -> Any:
+        paths.claim(reading is side.steady, shares.learned, upper is shares.upper_permille)
+        return told(reading)
+
     side.quiet.valid = paths.choose("quiet", (False, True))
     side.steady.valid = paths.choose("steady", (False, True))
-    with mock.patch.object(Reference, "safe_total_ma", safe_total_ma):
+    with mock.patch.multiple(
+        Reference, safe_total_ma=safe_total_ma, learned_total_ma=learned_total_ma
+    ):
         most = max(0, room._widest(side, least_room, shares))
     paths.assume(total <= most, either(total > 0, total <= side.total_ma))
     paths.claim(safe)
@@ -205,8 +234,8 @@ def headroom(paths: Paths, packs: int | None) -> None:
         room.survey(side, TURN_MS, None, Shares(len(rows.rows)))
     present = sum(rows.flows())
     if side.quiet.valid:
-        pairs = zip(side.quiet.flow_ma, rows.flows(), strict=True)
-        paths.claim(side.quiet.total_ma == present, *(kept == flow for kept, flow in pairs))
+        pairs = zip(side.quiet.room_ma, side.room_ma, strict=True)
+        paths.claim(side.quiet.total_ma == present, *(kept == ma for kept, ma in pairs))
     if not asked.called:
         paths.claim(all(row.kind == OPEN for row in rows.rows), side.tightest < 0)
         return

@@ -31,6 +31,7 @@ class Row:
 
     def __init__(self, paths: Paths, name: str, kind: str, many: bool = False) -> None:
         self.kind = kind
+        self.silent = kind == SILENT
         if kind not in (HEARD, OPEN, SILENT):
             return  # a voltage's row: voltages.py fills it
         whole = BANK_MA if many else PACK_MA
@@ -73,7 +74,7 @@ class Row:
 
     def silenced(self, paths: Paths) -> "Row":
         """Return the same pack, unheard: only a current that takes room away still counts."""
-        row = self.changed(paths, flow_ma=min(0, self.flow_ma))
+        row = self.changed(paths, flow_ma=min(0, self.flow_ma), silent=True)
         paths.assume(row.contribution_ma == 0, row.grant_ma <= PACK_MA)
         return row
 
@@ -109,6 +110,7 @@ class Rows:
             side.room_ma[i] = row.room_ma
             side.contribution_ma[i] = row.contribution_ma
             side.grant_ma[i] = row.grant_ma
+        side.some_unheard = any(row.silent for row in rows or self.rows)
         side.regrouped = False
         side.window_left_ms = NO_CAP
         side.window_low_ma = -NO_CAP

@@ -1,14 +1,13 @@
 """Theorems about the two voltages."""
 
 from typing import Any
-from unittest import mock
 
 from aggregator import limits, rules
 from aggregator.reference import NO_CAP
 from aggregator.voltage import VoltageSide
 from conformance.proof.rows import HIGHEST_MV, Rows
 from conformance.proof.symbolic import Paths
-from conformance.proof.tables import around, named
+from conformance.proof.tables import around, named, ruled
 from conformance.proof.theorem import theorem
 
 MEMBER, UNBOUND = "member", "no limit of its own"
@@ -34,11 +33,13 @@ def member_voltages(paths: Paths, packs: int | None) -> None:
     side: VoltageSide = paths.choose("side", bank.voltages)
     own = own_limits(rows, side)
     table = around(paths, named(rules.VOLTAGE_RULES, "own_limit"), -HIGHEST_MV)
-    with mock.patch.object(limits, "VOLTAGE_RULES", table):
+    with ruled(side, "VOLTAGE_RULES", table):
         side.survey()
         limits.settle_voltage(side)
         limits._tell(bank)
-    limit_mv = getattr(bank.view, f"{side.name}_voltage_limit_mv")
+    limit_mv = (
+        bank.view.charge_voltage_limit_mv if side.sign > 0 else bank.view.discharge_voltage_limit_mv
+    )
     paths.claim(True, *(side.sign * limit_mv <= own[i] for i in rows.places))
 
 

@@ -275,30 +275,3 @@ rows = [
     bench.runs(1_000)
     last = bench.found[-1]
     assert (last.charge_path_closed, last.discharge_path_closed) == (True, False)
-
-
-def test_a_slow_group_that_may_forbid_is_needed(tmp_path: Path) -> None:
-    """When it stops coming the pack makes no more reports: its silence must not lift a refusal."""
-    text = """
-kind = "registers"
-[[groups]]
-name = "now"
-rows = [{ field = "voltage_mv", address = 0 }]
-[[groups]]
-name = "flags"
-keep_ms = 5000
-rows = [{ field = "charge_allowed", address = 10 }]
-"""
-    poller = PackPoller(map_in(tmp_path, text), PollSettings(map="", pack="oak"))
-    words = {0: 53_120, 10: 0}
-    seen: list[tuple[int, bool | None]] = []
-    for now_ms in range(0, 20_000, 100):
-        for ask in poller.due(now_ms, VIEW, True):
-            assert isinstance(ask, Ask)
-            dead = ask.address == 10 and now_ms > 2_000
-            answer = Answer(ask, None if dead else (words[ask.address],), "device failure")
-            for one in poller.received(answer, now_ms):
-                assert isinstance(one, PackReport)
-                seen.append((now_ms, one.charge_allowed))
-    assert {allowed for _, allowed in seen} == {False}
-    assert 5_000 < seen[-1][0] <= 7_100
