@@ -195,6 +195,21 @@ def test_repeated_refusals_are_counted() -> None:
     ]
 
 
+def test_a_journal_that_cannot_be_written_stops_nothing() -> None:
+    """A full disk or a closed pipe costs the log, not the bank."""
+
+    class Full(io.StringIO):
+        def write(self, text: str) -> int:
+            raise OSError("no space left on device")
+
+    clock = Clock()
+    bank = Gateway(SETTINGS, [], Journal(Full()), clock_ms=clock)
+    heard(bank, clock)
+    bank.take([Request("stop_charge", source="phone")], "hand")
+    bank.step()
+    assert bank.may_speak()
+
+
 def test_the_journal_speaks_json() -> None:
     """One object a line, with the core's own names."""
     bank, out = gateway(Clock(), as_json=True)
