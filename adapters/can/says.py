@@ -31,8 +31,11 @@ DIRECTIONS = (
 class SaysSettings:
     """Which map, and how its ids are shifted, as in HearsSettings."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # added to every id of the DBC
     id_offset: int = attr(default=0, validator=between(-0x1FFFFFFF, 0x1FFFFFFF))
+    # maps with J1939 ids: our own source address, 0..253
     source_address: int | None = attr(default=None, validator=between(0, 253))
     # When the gateway is stopped on purpose its last word is "do not charge": silence could be
     # taken for "go on". false: it just falls silent, and the inverter's own timeout must do.

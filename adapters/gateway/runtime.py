@@ -14,6 +14,7 @@ from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
 from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, ended, reason
+from adapters.readings import Readings
 from adapters.registers import OTHERS_SPEAK
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
@@ -56,6 +57,7 @@ class Gateway:
         recorder: Recorder | None = None,
         step_ms: int = 500,
         clock_ms: Callable[[], int] = monotonic_ms,
+        readings: Readings | None = None,
     ) -> None:
         self.bank = Aggregator(settings)
         self.links = list(links)
@@ -64,7 +66,8 @@ class Gateway:
         self.catches_up = True  # after a stall, what had piled up counts as old
         self.quiet = False  # on purpose: nothing goes to a charger
         self.watchers: list[Watcher] = []  # called after every step
-        self.heard: list[Heard] = []  # called for every record
+        self.readings = readings or Readings()
+        self.heard: list[Heard] = [self.readings.heard]  # called for every record
         self._step_s = step_ms / 1_000
         self._clock_ms = clock_ms
         self._news = asyncio.Event()

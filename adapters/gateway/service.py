@@ -41,6 +41,7 @@ def speaking(
         None if record is None else Recorder(record, chosen.record_mb),
         chosen.step_ms,
         clock_ms,
+        plan.readings,
     )
     gateway.catches_up = not rehearsal
     return gateway
@@ -52,10 +53,14 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     It keeps no state: what is learned while another controls the chargers is not ours.
     """
     muted = [Muted(link.name, link.says) for link in plan.links if link.says]
-    heard = [
-        link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
-    ]
-    gateway = Gateway(plan.settings, [*heard, *muted], journal, step_ms=plan.gateway.step_ms)
+    heard = [link.ear() for link in plan.links if link.hears]
+    gateway = Gateway(
+        plan.settings,
+        [*heard, *muted],
+        journal,
+        step_ms=plan.gateway.step_ms,
+        readings=plan.readings,
+    )
     gateway.quiet = True
     watch = Watch()
     gateway.heard.append(watch.heard)

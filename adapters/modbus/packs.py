@@ -31,6 +31,7 @@ class PollSettings:
     """Which pack is asked, and where."""
 
     map: str  # the map's file
+    # the pack's name in the settings
     pack: str
     device: int = attr(default=1, validator=within(0, 255))  # its address on the bus
     # After three failures in a row the pack is asked only so often. Longer leaves more time to the

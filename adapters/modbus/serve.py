@@ -27,7 +27,9 @@ RENEW_MS = 1_000  # a server forgets an image that is not renewed
 class ServeSettings:
     """Serving a bank's map (of = "bank") as one device."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # our address on the bus, 0..255
     device: int = attr(default=1, validator=within(0, 255))
     # Anybody who reaches the port may write what the map's [[writes]] list; false: nobody may.
     writable: bool = True

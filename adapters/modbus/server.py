@@ -34,11 +34,13 @@ class TcpServerSettings:
     """Where to wait for clients. The default lets only this host in; another address lets in
     everybody who reaches it, so keep it to a network of your own."""
 
+    # where to listen; 0.0.0.0: everywhere, to everybody who reaches it
     host: str = "127.0.0.1"
     port: int = field(default=502, validator=within(0, 65_535))  # under 1024 needs a privilege
     framing: str = field(
         default="tcp", validator=in_(("tcp", "rtu"))
     )  # "rtu": serial frames over TCP
+    # what is older than this is not served any more [ms], 500..60000
     image_ms: int = field(default=5_000, validator=within(500, 60_000))
 
     def server(self, library: Any, devices: Any) -> Any:
@@ -59,10 +61,15 @@ class RtuServerSettings:
     """A serial line on which we are the only server. (Other servers on the same line are not
     reliably told apart from clients.)"""
 
+    # /dev/ttyUSB0; a name under /dev/serial/by-id/ stays the same after a restart
     port: str
+    # bit/s, 300..4000000
     baud: int = field(default=9_600, validator=within(300, 4_000_000))
+    # N none, E even, O odd
     parity: str = field(default="N", validator=in_(("N", "E", "O")))
+    # 1 or 2
     stop_bits: int = field(default=1, validator=in_((1, 2)))
+    # what is older than this is not served any more [ms], 500..60000
     image_ms: int = field(default=5_000, validator=within(500, 60_000))
 
     def server(self, library: Any, devices: Any) -> Any:

@@ -38,7 +38,9 @@ URGENT = (*LIMITS, *CURRENTS.values())
 class WriteSettings:
     """Writing a bank's map (of = "bank") into a charger's holding registers."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # the charger's address on the bus, 1..247
     device: int = attr(default=1, validator=within(1, 247))
     one_by_one: bool = False  # for devices without function 16: each register by itself
 

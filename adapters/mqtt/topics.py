@@ -191,8 +191,11 @@ class TopicSettings:
     name; or `packs`: pack -> its name on the bus; neither for a meter on the common bus.
     """
 
+    # the map's file, relative to SITE.toml
     map: str
+    # a pack that the bus calls by the same name
     pack: str = ""
+    # or several: pack = its name on the bus
     packs: dict[str, str] = attr(factory=dict)
 
     @property

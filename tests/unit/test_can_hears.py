@@ -68,7 +68,7 @@ def test_a_report_comes_with_the_last_of_its_messages(tmp_path: Path) -> None:
     for name in PackReport.__slots__:
         if name not in ("age_ms", "sample", "warnings"):
             assert getattr(last, name) == getattr(said, name), name
-    assert one.due(0, VIEW, True) == ()
+    assert not one.due(0, VIEW, True)
 
 
 def test_j1939_ids_match_by_group(tmp_path: Path) -> None:
@@ -220,8 +220,8 @@ def test_the_silence_of_a_slow_message_lifts_nothing(tmp_path: Path) -> None:
     settings = HearsSettings(map="brook.toml", pack="oak")
     one = hears(settings, tmp_path)
     side = DbcPackSide(settings, load_map(tmp_path / "brook.toml"))
-    said = PackReport("oak", 1, protections=("cell_over_voltage",), voltage_mv=13_200,
-                      temperature_max_decic=200, temperature_min_decic=200)  # fmt: skip
+    said = PackReport("oak", 1, protections=("cell_over_voltage",), charge_voltage_limit_mv=14_000,
+                      discharge_voltage_limit_mv=11_000)  # fmt: skip
     told = []
     for now_ms in range(0, 60_000, 1_000):
         for frame in side.frames(said, now_ms):
@@ -230,3 +230,48 @@ def test_the_silence_of_a_slow_message_lifts_nothing(tmp_path: Path) -> None:
             told += [(now_ms, record.protections) for record in one.received(frame, now_ms)]  # type: ignore[union-attr]
     assert [now_ms for now_ms, _ in told] == list(range(0, 31_000, 1_000))
     assert {protections for _, protections in told} == {("cell_over_voltage",)}
+
+
+CAREFUL = dbc_message(
+    "STATE",
+    256,
+    4,
+    [
+        'Most : 0|16@1+ (0.1,0) [0|0] "V"',
+        'May : 16|2@1+ (1,0) [0|0] ""',
+        'Closed : 18|2@1+ (1,0) [0|0] ""',
+    ],
+)
+CAREFUL_ROWS = """\
+[[messages]]
+message = "STATE"
+signals = [
+  { signal = "Most", field = "charge_voltage_limit_mv" },
+  { signal = "May", field = "charge_allowed" },
+  { signal = "Closed", field = "charge_path_closed" },
+]
+"""
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        ("2602" "05" "00", (55_000, True, True)),
+        ("2602" "07" "00", (55_000, False, True)),  # no data for the permission
+        ("2602" "04" "00", (55_000, False, True)),
+        ("FFFF" "05" "00", "STATE: no charge_voltage_limit_mv in it"),
+        ("2602" "0D" "00", "STATE: no charge_path_closed in it"),
+    ],
+)  # fmt: skip
+def test_no_data_lifts_nothing(tmp_path: Path, data: str, expected: Any) -> None:
+    """A permission that is not told is a no; without a voltage limit or path the frame is not taken."""
+    one = DbcPack(HearsSettings(map="", pack="oak"), made(tmp_path, CAREFUL, CAREFUL_ROWS))
+    found = one.received((256, bytes.fromhex(data)), 0)
+    if isinstance(expected, str):
+        assert not found
+        assert one.counts.trouble == expected
+    else:
+        (report,) = found
+        assert isinstance(report, PackReport)
+        got = (report.charge_voltage_limit_mv, report.charge_allowed, report.charge_path_closed)
+        assert got == expected
