@@ -50,7 +50,7 @@ def test_the_page_on_topics(tmp_path: Path) -> None:
         _, retained, topic, payload = line.split(" ", 3)
         item = (topic, payload.encode(), retained == "1", 1)
         records += link.hears[0].received(item, 1_000)
-    [report] = records
+    *_, report = records
     assert isinstance(report, PackReport)
     assert (report.pack, report.voltage_mv, report.charge_allowed) == ("oak", 53_120, True)
     assert (report.charge_current_limit_ma, report.discharge_current_limit_ma) == (75_000, 100_000)
