@@ -12,7 +12,7 @@ from aggregator import loss
 from aggregator.direction import Direction
 from aggregator.reference import NO_CAP, Reference
 from aggregator.shares import Shares
-from conformance.proof.currents import TURN_MS, any_reading, takes
+from conformance.proof.currents import TURN_MS, any_reading, less_room, takes
 from conformance.proof.rows import BANK_MA, HEARD, OPEN, PACK_MA, Row, Rows
 from conformance.proof.symbolic import Paths, both, either, implies
 from conformance.proof.theorem import lemma, one_by_one, theorem
@@ -29,6 +29,9 @@ def surveyed(rows: Rows, changed: list[Row], wide_ma: Any, back_ma: Any) -> Dire
     side.quiet_ma = BANK_MA  # any total is quiet: what is then kept is not read here
     shares = Shares(len(changed))
     if wide_ma is None:
+        # A reading from earlier that would allow anything, for the real code to forget.
+        side.widens = True
+        side.steady.take(0, [NO_CAP] * len(changed), NO_CAP)
         room.survey(side, TURN_MS, None, shares)
         return side
     with (
@@ -97,16 +100,14 @@ def earlier_lowered(paths: Paths, packs: int | None) -> None:
     Nothing is assumed.
     """
     rows = Rows(paths, packs, HEARD, OPEN)
-    reading = any_reading(paths, len(rows.rows))
-    limits_ma = [row.limit_ma for row in rows.rows]
+    reading, flows = any_reading(paths, [row.limit_ma for row in rows.rows])
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
     place = paths.choose("changed", rows.places)
-    lowered_ma = list(limits_ma)
-    lowered_ma[place] = rows.rows[place].lowered(paths).limit_ma
-    gaps = [(ma[place] - reading.flow_ma[place]) // 10 for ma in (limits_ma, lowered_ma)]
-    paths.lemma((gaps[0] - gaps[1]) * inverse >= 0)
-    safe_ma = reading.safe_total_ma(limits_ma, None, inverse)
-    paths.claim(reading.safe_total_ma(lowered_ma, None, inverse) <= safe_ma)
+    safe_ma = reading.safe_total_ma(inverse)
+    least_ma = min(reading.room_ma)
+    reading.room_ma[place] = rows.rows[place].lowered(paths).limit_ma - flows[place]
+    less_room(paths, min(reading.room_ma), least_ma, inverse)
+    paths.claim(reading.safe_total_ma(inverse) <= safe_ma)
 
 
 @lemma
@@ -124,7 +125,7 @@ def back_off(paths: Paths) -> None:
     shares.learned = paths.choose("learned", (False, True))
     shares.lower_permille = [paths.integer(f"lower_{i}", 0, 1_000) for i in range(len(rows.rows))]
     if not shares.learned and paths.choose("quiet", (False, True)):
-        side.quiet.take(0, [0] * len(rows.rows), TURN_MS)
+        side.quiet.take(0, [row.limit_ma for row in rows.rows], TURN_MS)  # nothing flowed
     paths.opaque = True  # what the other terms say does not matter: the least is taken
     back_ma = room._back_off(side, shares)
     paths.claim(back_ma <= side.total_ma)
@@ -146,7 +147,8 @@ def widest_lowered(paths: Paths) -> None:
     side.total_ma = paths.integer("present_total", -BANK_MA, BANK_MA)
     side.quiet.valid = paths.choose("quiet", (False, True))
     side.steady.valid = paths.choose("steady", (False, True))
-    side.bank.charger_limits = paths.choose("chargers", ("battery", "output"))
+    side.widens = paths.choose("widens", (False, True))
+    side.learns = paths.choose("learns", (False, True))
     rooms, found = [], []
     safe: dict[int, list[Any]] = {0: [], 1: []}
     for turn in range(2):
@@ -155,13 +157,11 @@ def widest_lowered(paths: Paths) -> None:
             safe[reading].append(paths.integer(f"safe_{reading}_{turn}", -BANK_MA, BANK_MA))
     paths.assume(rooms[1] <= rooms[0], safe[0][1] <= safe[0][0], safe[1][1] <= safe[1][0])
     for turn in range(2):
-        with (
-            mock.patch.object(
-                Reference,
-                "safe_total_ma",
-                lambda reading, *_, turn=turn: safe[int(reading is side.steady)][turn],
-            ),
-        ):
+
+        def answer(reading: Reference, _: Any, turn: int = turn) -> Any:
+            return safe[int(reading is side.steady)][turn]
+
+        with mock.patch.multiple(Reference, safe_total_ma=answer, learned_total_ma=answer):
             found.append(room._widest(side, rooms[turn], shares))
     paths.claim(found[0] >= side.total_ma + rooms[0], found[1] <= found[0])
 

@@ -28,8 +28,9 @@ def safe_total_ma(total_ma: int, flow_ma: Three, limit_ma: Three) -> int:
     post: all(_ - total_ma <= limit - flow for flow, limit in zip(flow_ma, limit_ma))
     """
     reading = Reference(3)
-    reading.take(total_ma, list(flow_ma), 1)
-    return reading.safe_total_ma(list(limit_ma), None, 1_000)
+    room_ma = [limit - flow for flow, limit in zip(flow_ma, limit_ma, strict=True)]
+    reading.take(total_ma, room_ma, 1)
+    return reading.safe_total_ma(1_000)
 
 
 def surveyed(flow_ma: Three, limit_ma: Three) -> tuple[int, int]:
@@ -45,6 +46,7 @@ def surveyed(flow_ma: Three, limit_ma: Three) -> tuple[int, int]:
         side.limit_ma[i] = side.contribution_ma[i] = limit_ma[i]
         side.room_ma[i] = limit_ma[i] - flow_ma[i]
         side.grant_ma[i] = 1 << 29  # heard: it grants nothing
+    side.some_unheard = False
     side.quiet_ma = 0
     headroom.survey(side, 1_000, None, Shares(3))
     return side.headroom_ma, side.contributions_ma

@@ -22,7 +22,7 @@ def contributions(paths: Paths, packs: int | None) -> None:
     Nothing is assumed of headroom: its two formulas may answer anything.
     """
     rows = Rows(paths, packs, HEARD, OPEN, SILENT)
-    side: Direction = rows.bank().charge  # both sides inherit what is run here
+    side: Direction = rows.bank().charge  # both directions run the same
     rows.fill(side)
     side.quiet_ma = BANK_MA
     whatever = mock.Mock(return_value=paths.integer("headroom", -BANK_MA, BANK_MA))
@@ -46,13 +46,13 @@ def earlier_alone(paths: Paths) -> None:
     learned or assumed; at the reading it was not above its present limit. The reading may belong to
     a higher total than the one that was kept with it, as `steady` allows.
     """
-    reading = any_reading(paths, 1)
     limit_ma = paths.integer("limit", 0, PACK_MA)
-    paths.assume(reading.flow_ma[0] <= limit_ma)
+    reading, flows = any_reading(paths, [limit_ma])
+    paths.assume(flows[0] <= limit_ma)
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
     upper = paths.integer("upper_permille", 1, 1_000)
     learned = paths.choose("learned", (False, True))
-    safe_ma = reading.safe_total_ma([limit_ma], [upper] if learned else None, inverse)
+    safe_ma = reading.learned_total_ma([upper]) if learned else reading.safe_total_ma(inverse)
     total = paths.integer("total", -2 * BANK_MA, 2 * BANK_MA)
     part = paths.integer("part", -4 * BANK_MA, 4 * BANK_MA)
     taken_at = paths.integer("taken_at", -BANK_MA, BANK_MA)
@@ -60,7 +60,7 @@ def earlier_alone(paths: Paths) -> None:
     more = total - taken_at
     bound = part * 1_000 <= more * upper if learned else part * inverse <= more * 1_000
     paths.assume(total <= safe_ma, takes(part, more), implies(more >= 0, bound))
-    paths.claim(reading.flow_ma[0] + part <= limit_ma)
+    paths.claim(flows[0] + part <= limit_ma)
 
 
 @theorem
@@ -69,31 +69,38 @@ def earlier(paths: Paths, packs: int | None) -> None:
 
     Nothing is assumed.
     """
-    paths.opaque = True
     rows = Rows(paths, packs, HEARD, OPEN)
     count = len(rows.rows)
-    reading = any_reading(paths, count)
-    limits_ma = [row.limit_ma for row in rows.rows]
+    reading, _ = any_reading(paths, [row.limit_ma for row in rows.rows])
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
     uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(count)]
     learned = paths.choose("learned", (False, True))
-    safe_ma = reading.safe_total_ma(limits_ma, uppers if learned else None, inverse)
+    paths.opaque = learned
+    safe_ma = reading.learned_total_ma(uppers) if learned else reading.safe_total_ma(inverse)
     alone = Reference(1)
-    claims = []
     for i in rows.places:
-        alone.take(reading.total_ma, [reading.flow_ma[i]], 1)
-        upper = uppers[i : i + 1] if learned else None
-        claims.append(safe_ma <= alone.safe_total_ma([limits_ma[i]], upper, inverse))
-    paths.claim(*claims)
+        alone.take(reading.total_ma, reading.room_ma[i : i + 1], 1)
+        if learned:
+            paths.claim(safe_ma <= alone.learned_total_ma(uppers[i : i + 1]))
+        else:
+            less_room(paths, min(reading.room_ma), reading.room_ma[i], inverse)
+            paths.claim(safe_ma <= alone.safe_total_ma(inverse))
 
 
-def any_reading(paths: Paths, count: int) -> Reference:
-    """Return an earlier reading of so many rows."""
-    reading = Reference(count)
+def less_room(paths: Paths, less_ma: Any, room_ma: Any, inverse: Any) -> None:
+    """Help the solver: less room, widened by the same factor, is less."""
+    paths.lemma((room_ma // 10 - less_ma // 10) * inverse >= 0)
+
+
+def any_reading(paths: Paths, limits_ma: list[Any]) -> tuple[Reference, list[Any]]:
+    """Return an earlier reading of rows with these limits now, and the currents of then."""
+    reading = Reference(len(limits_ma))
     reading.total_ma = paths.integer("reading_total", -BANK_MA, BANK_MA)
-    for i in range(count):
-        reading.flow_ma[i] = paths.integer(f"reading_{i}", -2 * PACK_MA, 2 * PACK_MA)
-    return reading
+    flows = []
+    for i, limit_ma in enumerate(limits_ma):
+        flows.append(paths.integer(f"reading_{i}", -2 * PACK_MA, 2 * PACK_MA))
+        reading.room_ma[i] = limit_ma - flows[i]
+    return reading, flows
 
 
 @lemma
@@ -104,7 +111,7 @@ def steady(paths: Paths) -> None:
     was disturbed, or in which the total moved too far, is not kept.
     """
     side: Direction = Rows(paths, 1, OPEN).bank().charge
-    flow_ma = side.flow_ma[0] = paths.integer("flow", -PACK_MA, PACK_MA)
+    room_ma = side.room_ma[0] = paths.integer("room", -PACK_MA, 2 * PACK_MA)
     total_ma = side.total_ma = paths.integer("total", -BANK_MA, BANK_MA)
     low_ma = side.window_low_ma = paths.integer("low", -BANK_MA, BANK_MA)
     high_ma = side.window_high_ma = paths.integer("high", -BANK_MA, BANK_MA)
@@ -123,7 +130,7 @@ def steady(paths: Paths) -> None:
         paths.claim(
             kept.total_ma <= total_ma,
             kept.total_ma <= low_ma,
-            kept.flow_ma[0] == flow_ma,
+            kept.room_ma[0] == room_ma,
             high_ma - kept.total_ma <= side.coherent_ma,
             not disturbed and not side.some_late,
         )
@@ -157,8 +164,8 @@ def widest(paths: Paths) -> None:
     side: Direction = paths.choose("direction", Rows(paths, 1, OPEN).bank().currents)
     shares = Shares(1)
     shares.learned = paths.choose("learned", (False, True))
-    side.bank.charge_sharing = side.bank.discharge_sharing = "learned"
-    side.bank.charger_limits = paths.choose("chargers", ("battery", "output"))
+    side.learns = True
+    side.widens = paths.choose("widens", (False, True))
     side.total_ma = paths.integer("present_total", -BANK_MA, BANK_MA)
     least_room = paths.integer("least_room", 0, 2 * PACK_MA)
     total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
@@ -166,21 +173,25 @@ def widest(paths: Paths) -> None:
     paths.assume(implies(total <= side.total_ma + least_room, safe))
     assumed = room._assumed_permille(side)
 
-    def safe_total_ma(reading: Reference, limit_ma: Any, upper: Any, inverse: int) -> Any:
+    def answer(reading: Reference, asked_well: bool) -> Any:
         """Whatever the reading's safe total is, if asked as the theorem `earlier` demands."""
         steady = reading is side.steady
-        if upper is not None:
-            paths.claim(limit_ma is side.limit_ma, steady, upper is shares.upper_permille)
-        paths.claim(
-            limit_ma is side.limit_ma, reading.valid, inverse <= (assumed, 1_000)[not steady]
-        )
+        paths.claim(reading.valid, asked_well)
         safe_ma = paths.integer("safe_steady" if steady else "safe_quiet", -BANK_MA, BANK_MA)
         paths.assume(implies(total <= safe_ma, safe))
         return safe_ma
 
+    def safe_total_ma(reading: Reference, inverse: int) -> Any:
+        return answer(reading, inverse <= (assumed if reading is side.steady else 1_000))
+
+    def learned_total_ma(reading: Reference, upper: Any) -> Any:
+        return answer(reading, reading is side.steady and upper is shares.upper_permille)
+
     side.quiet.valid = paths.choose("quiet", (False, True))
     side.steady.valid = paths.choose("steady", (False, True))
-    with mock.patch.object(Reference, "safe_total_ma", safe_total_ma):
+    with mock.patch.multiple(
+        Reference, safe_total_ma=safe_total_ma, learned_total_ma=learned_total_ma
+    ):
         most = max(0, room._widest(side, least_room, shares))
     paths.assume(total <= most, either(total > 0, total <= side.total_ma))
     paths.claim(safe)
@@ -205,8 +216,8 @@ def headroom(paths: Paths, packs: int | None) -> None:
         room.survey(side, TURN_MS, None, Shares(len(rows.rows)))
     present = sum(rows.flows())
     if side.quiet.valid:
-        pairs = zip(side.quiet.flow_ma, rows.flows(), strict=True)
-        paths.claim(side.quiet.total_ma == present, *(kept == flow for kept, flow in pairs))
+        pairs = zip(side.quiet.room_ma, [row.room_ma for row in rows.rows], strict=True)
+        paths.claim(side.quiet.total_ma == present, *(kept == room for kept, room in pairs))
     if not asked.called:
         paths.claim(all(row.kind == OPEN for row in rows.rows), side.tightest < 0)
         return

@@ -66,8 +66,8 @@ def derated(paths: Paths) -> tuple[Direction, Pack, list[Any]]:
     settings.sensor_tolerance_permille = paths.integer("tolerance", 0, 500)
     bank.settings.margin_permille = paths.integer("margin", 0, 500)
     leaves = [paths.integer(name, 0, 1_000) for name in ("by_temperature", "by_cell")]
-    setattr(side, "by_temperature_permille", lambda _: leaves[0])  # noqa: B010  # for mypy
-    setattr(side, "by_cell_permille", lambda _: leaves[1])  # noqa: B010
+    setattr(side.way, "by_temperature_permille", lambda _: leaves[0])  # noqa: B010  # for mypy
+    setattr(side.way, "by_cell_permille", lambda _: leaves[1])  # noqa: B010
     kept = [1_000 - bank.settings.margin_permille, 1_000 - settings.sensor_tolerance_permille]
     return side, bank.packs[0], kept + leaves
 
@@ -82,7 +82,7 @@ def usable(paths: Paths) -> None:
     own_ma = perhaps(paths, "own_limit", PACK_MA)
     side.own_ma[0] = own_ma
     usable_ma = side.usable_ma(pack)
-    ceiling_ma = side.ceiling_ma(pack.settings)
+    ceiling_ma = side.way.ceiling_ma(pack.settings)
     paths.claim(
         usable_ma >= 0,
         usable_ma <= (0 if own_ma is None else own_ma),
@@ -101,7 +101,7 @@ def usable_lowered(paths: Paths) -> None:
     paths.assume(pair[1] <= pair[0])
     own_ma, lower_ma = pair
     # The same steps side by side, for the solver: a part of less is less.
-    ceiling_ma = side.ceiling_ma(pack.settings)
+    ceiling_ma = side.way.ceiling_ma(pack.settings)
     if ceiling_ma is not None:
         pair = [min(ma, ceiling_ma) for ma in pair]
     for i, part in enumerate(leaves):
@@ -125,14 +125,19 @@ def rows(paths: Paths) -> None:
     its room U less that current. It adds U if it is heard, has a path, and neither refuses nor is
     withheld; else nothing. Silent it grants the lesser of U and its setting; 0 if it refuses and may
     have a path, or was above U. It is marked if, connected, it so refuses or its current is unknown.
+    The room of an earlier reading is that of the limit of now, less the current of then.
     So U lower leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
     """
     bank = any_bank(paths)
     side: Direction = paths.choose("direction", bank.currents)
     pack = any_pack(paths, bank, side)
     usable_ma = paths.integer("usable", 0, PACK_MA)
+    then_ma = paths.integer("flow_then", -2 * PACK_MA, 2 * PACK_MA)
+    side.limit_ma[0] = paths.integer("limit_before", 0, NO_CAP)
+    side.quiet.room_ma[0] = side.steady.room_ma[0] = side.limit_ma[0] - then_ma
     with mock.patch.object(side, "usable_ma", return_value=usable_ma):
         side.enter(pack)
+    bank.merge.enter(pack)
     silent, removed = pack.presence == UNHEARD, pack.presence == REMOVED
     connected = pack.presence in (LIVE, LATE)
     known = pack.current_ma is not None
@@ -141,7 +146,7 @@ def rows(paths: Paths) -> None:
     refuses = side.allowed[0] is False and path
     counted_ma = 0 if removed else min(0, flow_ma) if silent else flow_ma
     adds = connected and path and not refuses and not pack.withheld
-    least_ma = min(usable_ma, side.grant_of(pack.settings)) if silent else NO_CAP
+    least_ma = min(usable_ma, side.way.grant_ma(pack.settings)) if silent else NO_CAP
     nothing = either(refuses, flow_ma > usable_ma) if silent else False
     grant = side.grant_ma[0]
     paths.claim(
@@ -151,8 +156,11 @@ def rows(paths: Paths) -> None:
         side.contribution_ma[0] == (usable_ma if adds else 0),
         either(both(nothing, grant == 0), both(negation(nothing), grant == least_ma)),
         bool(side.refusing[0]) == (connected and refuses),
-        bool(side.unknown[0]) == (connected and not known),
+        bool(bank.merge.unknown[0]) == (connected and not known),
+        bool(bank.merge.unheard[0]) == silent,
         side.closed[0] is None or side.closed[0] == path,
+        side.quiet.room_ma[0] == side.limit_ma[0] - then_ma,
+        side.steady.room_ma[0] == side.limit_ma[0] - then_ma,
     )
 
 
@@ -160,7 +168,7 @@ def rows(paths: Paths) -> None:
 def voltage_rows(paths: Paths) -> None:
     """A pack's voltage limit binds with its own sign until it is removed, also when it is silent.
 
-    Whatever it says of its voltage and its cells; one that is silent is marked.
+    Whatever it says of its voltage and its cells.
     """
     bank = any_bank(paths)
     pack = bank.packs[0]
@@ -173,6 +181,5 @@ def voltage_rows(paths: Paths) -> None:
     member = pack.presence != REMOVED
     paths.claim(
         side.own_mv[0] == (side.sign * own_mv if member and own_mv is not None else NO_CAP),
-        bool(side.silent[0]) == (pack.presence == UNHEARD),
         side.cell_room_mv[0] == NO_CAP if not member else True,
     )

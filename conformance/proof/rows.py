@@ -109,6 +109,7 @@ class Rows:
             side.room_ma[i] = row.room_ma
             side.contribution_ma[i] = row.contribution_ma
             side.grant_ma[i] = row.grant_ma
+        side.some_unheard = min(side.grant_ma) < NO_CAP  # nobody else grants
         side.regrouped = False
         side.window_left_ms = NO_CAP
         side.window_low_ma = -NO_CAP

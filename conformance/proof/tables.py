@@ -47,19 +47,18 @@ def any_current(paths: Paths) -> Direction:
     """Return a side with anything that a survey, the owner or the ramp may have left in it."""
     bank = any_bank(paths)
     side = paths.choose("direction", bank.currents)
-    for name in ("granted_ma", "headroom_ma", "loss_ma", "wish_ma", "ramp_to"):
+    for name in ("granted_ma", "headroom_ma", "loss_ma", "wish_ma"):
         setattr(side, name, paths.integer(name, 0, NO_CAP))
     side.contributions_ma = paths.integer("contributions_ma", 0, BANK_MA)
-    side.previous = paths.integer("previous", 0, NO_CAP)
+    side.limit.ramp_to = paths.integer("ramp_to", 0, NO_CAP)
+    side.limit.previous = paths.integer("previous", 0, NO_CAP)
     for name in ("refuser", "tightest"):
         setattr(side, name, paths.integer(name, -1, 63))
     for name in ("settle_left_ms", "path_left_ms", "dwell_left_ms"):
         setattr(side, name, paths.integer(name, 0, 3_600_000))
     for name in ("wish_stop", "wish_soc", "current_unknown", "some_late", "local_refusal"):
         setattr(side, name, paths.integer(name, 0, 1) > 0)
-    ceiling = paths.integer("ceiling_ma", 0, 32_000_000)
-    for name in ("charge_current_ceiling_ma", "discharge_current_ceiling_ma"):
-        setattr(bank.settings, name, ceiling)
+    side.ceiling_ma = paths.integer("ceiling_ma", 0, 32_000_000)
     return side
 
 
@@ -79,9 +78,9 @@ AT_MOST: dict[str, Meaning] = {
     "contributions": lambda side: side.contributions_ma,
     "headroom": lambda side: side.headroom_ma,
     "pack_loss": lambda side: side.loss_ma,
-    "bank_ceiling": lambda side: side.bank_ceiling_ma(),
+    "bank_ceiling": lambda side: side.ceiling_ma,
     "owner_cap": lambda side: side.wish_ma,
-    "ramp": lambda side: side.ramp_to,
+    "ramp": lambda side: side.limit.ramp_to,
 }
 NO_RISE_WHEN: dict[str, Meaning] = {
     "late_no_rise": lambda side: side.some_late,
@@ -91,12 +90,12 @@ NO_RISE_WHEN: dict[str, Meaning] = {
 
 
 def promise(name: str, side: Direction) -> Any:
-    """Return what the rule `name` promises about `side.value`."""
+    """Return what the rule `name` promises about the limit."""
     if name in ZERO_WHEN:
-        return implies(ZERO_WHEN[name](side), side.value == 0)
+        return implies(ZERO_WHEN[name](side), side.limit.value == 0)
     if name in NO_RISE_WHEN:
-        return implies(NO_RISE_WHEN[name](side), side.value <= side.previous)
-    return side.value <= AT_MOST[name](side)
+        return implies(NO_RISE_WHEN[name](side), side.limit.value <= side.limit.previous)
+    return side.limit.value <= AT_MOST[name](side)
 
 
 @lemma
@@ -110,12 +109,12 @@ def caps(paths: Paths) -> None:
     table = around(paths, named(rules.CURRENT_RULES, name), 0)
     with mock.patch.object(limits, "CURRENT_RULES", table):
         limits.settle_current(side)
-    values = side.caps_ma[:3]
+    limit, values = side.limit.value, side.limit.caps[:3]
     paths.claim(
         promise(name, side),
-        side.value >= 0,
-        *(side.value <= value for value in values),
-        either(*(side.value == value for value in values)),
+        limit >= 0,
+        *(limit <= value for value in values),
+        either(*(limit == value for value in values)),
     )
 
 
@@ -133,8 +132,8 @@ def permission(paths: Paths) -> None:
     ):
         limits.settle_current(side)
         limits._tell(bank)
-    limit_ma = getattr(bank.view, f"{side.name}_current_limit_ma")
-    allowed = raw(getattr(bank.view, f"{side.name}_allowed"))
+    limit_ma = getattr(bank.view, f"{side.way.name}_current_limit_ma")
+    allowed = raw(getattr(bank.view, f"{side.way.name}_allowed"))
     paths.claim(
         limit_ma >= 0,
         allowed == raw(limit_ma > 0),
@@ -145,13 +144,13 @@ def permission(paths: Paths) -> None:
 
 VOLTAGE_AT_MOST: dict[str, Meaning] = {
     "own_limit": lambda side: side.tightest_own_mv,
-    "ceiling": lambda side: side.end_mv(),
-    "limp": lambda side: side.limp_mv() if side.silent_pack >= 0 else NO_CAP,
+    "ceiling": lambda side: side.end_mv,
+    "limp": lambda side: side.limp_mv if side.unheard_pack >= 0 else NO_CAP,
     "extreme_cell": lambda side: side.tightest_cell_mv,
     "stage_target": lambda side: NO_CAP if side.stage.value is None else side.stage.value,
     "owner_voltage_cap": lambda side: NO_CAP if side.wish.value is None else side.wish.value,
-    "voltage_late_no_rise": lambda side: side.previous if side.some_late else NO_CAP,
-    "voltage_ramp": lambda side: side.ramp_to,
+    "voltage_late_no_rise": lambda side: side.limit.previous if side.some_late else NO_CAP,
+    "voltage_ramp": lambda side: side.limit.ramp_to,
 }
 
 
@@ -164,18 +163,20 @@ def voltage_caps(paths: Paths) -> None:
     name = paths.choose("rule", [rule[0] for rule in rules.VOLTAGE_RULES])
     bank = any_bank(paths)
     side: VoltageSide = paths.choose("side", bank.voltages)
-    for attribute in ("tightest_own_mv", "tightest_cell_mv", "previous", "ramp_to"):
+    for attribute in ("tightest_own_mv", "tightest_cell_mv"):
         setattr(side, attribute, paths.integer(attribute, -HIGHEST_MV, NO_CAP))
+    for attribute in ("previous", "ramp_to"):
+        setattr(side.limit, attribute, paths.integer(attribute, -HIGHEST_MV, NO_CAP))
     if name in ("stage_target", "owner_voltage_cap") and paths.choose("asked", (True, False)):
         side.stage.value = side.wish.value = paths.integer("asks", -HIGHEST_MV, HIGHEST_MV)
-    side.silent_pack = paths.integer("silent_pack", -1, 63)
+    side.unheard_pack = paths.integer("unheard_pack", -1, 63)
     side.some_late = paths.integer("late", 0, 1) > 0
     table = around(paths, named(rules.VOLTAGE_RULES, name), -HIGHEST_MV)
     with mock.patch.object(limits, "VOLTAGE_RULES", table):
         limits.settle_voltage(side)
-    values = side.caps_mv[:3]
+    limit, values = side.limit.value, side.limit.caps[:3]
     paths.claim(
-        side.value <= VOLTAGE_AT_MOST[name](side),
-        *(side.value <= value for value in values),
-        either(*(side.value == value for value in values)),
+        limit <= VOLTAGE_AT_MOST[name](side),
+        *(limit <= value for value in values),
+        either(*(limit == value for value in values)),
     )

@@ -38,7 +38,8 @@ def member_voltages(paths: Paths, packs: int | None) -> None:
         side.survey()
         limits.settle_voltage(side)
         limits._tell(bank)
-    limit_mv = getattr(bank.view, f"{side.name}_voltage_limit_mv")
+    name = "charge" if side is bank.charge_voltage else "discharge"
+    limit_mv = getattr(bank.view, f"{name}_voltage_limit_mv")
     paths.claim(True, *(side.sign * limit_mv <= own[i] for i in rows.places))
 
 
@@ -49,7 +50,7 @@ def stricter_voltage(paths: Paths, packs: int | None) -> None:
     Nothing is assumed.
     """
     rows = Rows(paths, packs, MEMBER, UNBOUND)
-    side: VoltageSide = rows.bank().charge_voltage  # both inherit what is run here
+    side: VoltageSide = rows.bank().charge_voltage  # both sides run the same
     own = own_limits(rows, side)
     side.survey()
     before_mv = side.tightest_own_mv

@@ -8,6 +8,7 @@ from unittest import mock
 
 from aggregator import derate, direction, headroom, limits, loss
 from aggregator.direction import Direction
+from aggregator.ramp import Limit
 from aggregator.reference import Reference
 from aggregator.voltage import VoltageSide
 from conformance.proof import currents
@@ -27,31 +28,32 @@ def sabotaged(owner: Any, name: str, old: str, new: str) -> AbstractContextManag
 # theorem, where, function, what stands there, what it is replaced by
 MISTAKES = (
     ("contributions", headroom, "survey", "= sum(side.contribution_ma)", "= sum(side.limit_ma)"),
-    ("earlier-alone", Reference, "safe_total_ma", "inverse // 100", "inverse // 99"),
-    ("earlier", Reference, "safe_total_ma", "range(len(limit_ma))", "range(min(1, len(limit_ma)))"),
+    ("earlier-alone", Reference, "safe_total_ma", "inverse_permille // 100", "inverse_permille // 99"),
+    ("earlier", Reference, "learned_total_ma", "range(len(self.room_ma))", "range(min(1, len(self.room_ma)))"),
     ("assumed-share", headroom, "_assumed_permille", "count - 1", "count"),
-    ("widest", headroom, "_widest", "side.quiet_tenths(shares)", "11"),
+    ("widest", headroom, "_widest", "side.way.quiet_tenths", "11"),
     ("headroom", headroom, "survey", "room_ma = min(side.room_ma)", "room_ma = max(side.room_ma)"),
     ("headroom", headroom, "survey", "sum(side.flow_ma)", "sum([max(0, ma) for ma in side.flow_ma])"),
     ("ages", headroom, "survey", "room_ma = min(side.room_ma)", "room_ma = sum(side.room_ma)"),
     ("steady", headroom, "_keep_steady", "side.steady.take(side.window_low_ma", "side.steady.take(side.window_high_ma"),
     ("lower-limit", headroom, "survey", "_widest(side, room_ma, shares)", "_widest(side, room_ma, shares) - room_ma"),
     ("silence", headroom, "survey", "min(side.grant_ma)", "max(side.grant_ma)"),
-    ("silence", headroom, "survey", "if silence or missing:", "if missing:"),
-    ("earlier-lowered", Reference, "safe_total_ma", "(limit - flow_ma[i])", "(flow_ma[i] - limit)"),
+    ("silence", headroom, "survey", "if side.some_unheard or missing:", "if missing:"),
+    ("earlier-lowered", Reference, "safe_total_ma", "min(self.room_ma)", "-min(self.room_ma)"),
     ("back-off", headroom, "_back_off", "total_ma + room_ma)", "total_ma)"),
     ("widest-lowered", headroom, "_widest", "side.total_ma + room_ma", "side.total_ma - room_ma"),
     ("pack-loss", loss, "carried_after_loss_ma", "- side.flow_ma[lost] + room_ma", "+ room_ma"),
-    ("caps", limits, "settle_current", "side.value = least", "side.value = value"),
-    ("permission", limits, "_tell", "charge_allowed = bank.charge.value > 0", "charge_allowed = bank.charge.value >= 0"),
-    ("permission", limits, "settle_current", "denies and value <= 0", "denies and value < 0"),
-    ("voltage-caps", limits, "settle_voltage", "if value < least", "if value > least"),
+    ("caps", Limit, "settle", "min(self.caps)", "self.caps[0]"),
+    ("permission", limits, "_tell", "view.charge_allowed = side.limit.value > 0", "view.charge_allowed = side.limit.value >= 0"),
+    ("permission", limits, "_denied", "caps[number] == 0 and", "caps[number] < 0 and"),
+    ("voltage-caps", Limit, "settle", "min(self.caps)", "max(self.caps)"),
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
-    ("usable-lowered", Direction, "usable_ma", "left_ma * self.by_cell", "(1_000_000 - left_ma) * self.by_cell"),
+    ("usable-lowered", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "limit_ma if adds", "1_000_000 - limit_ma if adds"),
     ("rows", Direction, "enter", "0 if over else min(limit_ma", "min(limit_ma"),
+    ("rows", Direction, "_bind", "self.steady.room_ma[i] += grown_ma", "pass"),
     ("voltage-rows", VoltageSide, "enter", "else self.sign * own_mv", "else own_mv"),
     ("member-voltages", VoltageSide, "survey", "min(self.own_mv)", "max(self.own_mv)"),
     ("stricter-voltage", VoltageSide, "survey", "min(self.own_mv)", "(min if self.own_mv[0] > 0 else max)(self.own_mv)"),
