@@ -52,7 +52,7 @@ MISTAKES = (
     ("voltage-caps", limits, "settle_voltage", "rules[number][1](side)", "rules[0][1](side)"),
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
-    ("usable-lowered", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
+    ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "limit_ma if adds", "1_000_000 - limit_ma if adds"),
     ("rows", Direction, "enter", "0 if over else min(limit_ma", "min(limit_ma"),
