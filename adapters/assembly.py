@@ -9,14 +9,16 @@ through the half that still talks. Two exceptions:
   handed over at once, with what else is known.
 
 A slow part that tells any of GUARDS is needed: while it is unknown or too old nothing is handed over,
-for its silence must not lift what it forbade.
+for its silence must not lift what it forbade; but bad news is, with what such a part said last, and
+as old as that. A permission that a part tells as unknown is none: the
+core takes an unknown one for a board without such a flag.
 
 Warnings and protections that several parts tell are united. A list may come in several parts, each
 element under its own name (`element("cells_mv", 3)`); one that lacks an element is unknown, because
 what is missing could be the extreme.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from adapters.meaning import ALARM_SETS
@@ -55,6 +57,11 @@ def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
         if name == "protections" and set(value or ()) - set(before or ()):
             return True
     return False
+
+
+def guards(keep_ms: int | None, fields: Iterable[str]) -> bool:
+    """Is a part needed: is it slow, and does it tell any of GUARDS?"""
+    return keep_ms is not None and not GUARDS.isdisjoint(fields)
 
 
 def element(name: str, number: int) -> str:
@@ -127,7 +134,9 @@ class Assembly:
             return None
         if not urgent and not all(one.new for one in self._cycle):
             return None
-        if not all(one.counts(now_ms) for one in self._needed):
+        if not all(one.counts(now_ms) for one in self._needed) and (
+            not urgent or any(one.came_ms is None for one in self._needed)
+        ):
             return None
         return self._report(now_ms)
 
@@ -141,13 +150,17 @@ class Assembly:
         together: dict[str, Any] = {}
         age_ms = 0
         for part in self._parts.values():
-            if part.came_ms is None or not part.counts(now_ms):
+            counts = part.counts(now_ms)
+            if part.came_ms is None or not (counts or part in self._needed):
                 continue
-            if part.keep_ms is None:
+            if part.keep_ms is None or not counts:
                 age_ms = max(age_ms, since(now_ms, part.came_ms))
             alarms = {name: _united(name, together, part.fields) for name in ALARM_SETS}
             together.update(part.fields)
             together.update({name: both for name, both in alarms.items() if both is not None})
+        for name in PERMISSIONS:
+            if name in together and together[name] is None:
+                together[name] = False
         for name, keys in self._lists.items():
             values = [together.pop(key, None) for key in keys]
             together[name] = None if None in values else tuple(values)

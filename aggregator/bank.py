@@ -15,8 +15,6 @@ from .view import SystemView
 from .voltage import VoltageSide
 
 TYPICAL_PACK_MA = 50_000  # the size of a pack of which the settings say nothing
-MINUTES_PER_DAY = 1_440
-SOC_HYSTERESIS_PERMILLE = 20  # a state-of-charge wish lets go this far from its mark
 
 
 class Bank:
@@ -25,10 +23,10 @@ class Bank:
 
     def __init__(self, settings: BankSettings) -> None:
         self.settings = settings
-        self.names = sorted([pack.pack for pack in settings.packs])
         self.packs: list[Pack] = []
-        for name in self.names:
-            self.packs.append(Pack(len(self.packs), _named(settings.packs, name)))
+        for pack_settings in sorted(settings.packs, key=lambda one: one.pack):
+            self.packs.append(Pack(len(self.packs), pack_settings))
+        self.names = [pack.settings.pack for pack in self.packs]
         count = len(self.packs)
         self.clock = Clock()
         self.merge = Merge(count)
@@ -253,41 +251,6 @@ class Bank:
             self.reserve_permille = wishes.reserve_permille
             self.discharge.wish_soc = False
 
-    def apply_soc_wishes(self) -> None:
-        """Judge the owner's state-of-charge window, by the last word of every pack there is.
-
-        A silent pack counts with what it last said: its silence must not open the window. Nothing
-        known: the window does not bind.
-        """
-        wishes = self.wishes
-        top = wishes.top_permille
-        days = wishes.full_every_days
-        if days is not None and self.stages.since_full_minutes >= days * MINUTES_PER_DAY:
-            top = None
-        reserve = wishes.reserve_permille
-        if top is None and reserve == 0:
-            self.charge.wish_soc = False
-            self.discharge.wish_soc = False
-            return
-        soc = _last_soc(self.packs)
-        if top is None or soc is None:
-            self.charge.wish_soc = False
-        else:
-            slack = SOC_HYSTERESIS_PERMILLE if self.charge.wish_soc else 0
-            self.charge.wish_soc = soc > top - slack if slack else soc >= top
-        if reserve == 0 or soc is None:
-            self.discharge.wish_soc = False
-        else:
-            slack = SOC_HYSTERESIS_PERMILLE if self.discharge.wish_soc else 0
-            self.discharge.wish_soc = soc < reserve + slack if slack else soc <= reserve
-
-
-def _named(packs: list[PackSettings], name: str) -> PackSettings:
-    for settings in packs:
-        if settings.pack == name:
-            return settings
-    raise KeyError(name)
-
 
 def _size_ma(settings: PackSettings) -> int:
     """The size of a pack, from settings alone: its ceiling, or the half-hour rate... of nothing
@@ -297,14 +260,3 @@ def _size_ma(settings: PackSettings) -> int:
     if settings.capacity_mah is not None:
         return settings.capacity_mah // 2
     return TYPICAL_PACK_MA
-
-
-def _last_soc(packs: list[Pack]) -> int | None:
-    """The charge-weighted state of charge over the last word of every pack that is not removed."""
-    weight = 0
-    charged = 0
-    for pack in packs:
-        if pack.presence != "removed" and pack.soc_permille is not None and pack.capacity_mah:
-            weight += pack.capacity_mah // 100
-            charged += pack.soc_permille * (pack.capacity_mah // 100)
-    return charged // weight if weight else None

@@ -7,7 +7,8 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import GUARDS, PERMISSIONS, Assembly
+from adapters.assembly import PERMISSIONS, Assembly, guards
+from adapters.can.asking import Asking
 from adapters.can.map_file import Map, load_map
 from adapters.can.map_rows import between
 from adapters.can.reading import METER_RANGES, PACK_RANGES, Frame, Ids, Reader
@@ -64,6 +65,7 @@ class DbcPack:
         ids = Ids(settings.id_offset, settings.source_address)
         ranges = METER_RANGES if self._is_meter else PACK_RANGES
         self._reader = Reader(rows, ranges, ids, settings.only, self.counts)
+        self._asking = Asking(rows, ids)
         self._any_source = rows.j1939 and settings.source_address is None
         self._source: int | None = None
         self._heard_ms = 0
@@ -73,6 +75,7 @@ class DbcPack:
 
     def opened(self, now_ms: int) -> None:
         """Nothing is forgotten: parts that were heard before the loss get older."""
+        self._asking.opened()
 
     def received(self, item: Frame, now_ms: int) -> Sequence[Record]:
         """Return the report that a frame makes whole, if it does."""
@@ -93,8 +96,8 @@ class DbcPack:
         return made
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[Frame]:
-        """Return nothing: it only hears."""
-        return ()
+        """Return the requests that are due: questions, which no charger obeys."""
+        return self._asking.due(now_ms)
 
     def _empty(self) -> Assembly:
         """Return an assembly that has heard nothing."""
@@ -105,7 +108,7 @@ class DbcPack:
                 if layout.fields:
                     parts[layout.part] = message.row.keep_ms
                 told = {field.number.meaning.field for field in layout.fields}
-                if message.row.keep_ms is not None and told & GUARDS:
+                if guards(message.row.keep_ms, told):
                     needed.append(layout.part)
         return Assembly(self._pack, parts, self._rows.elements, needed)
 

@@ -16,7 +16,7 @@ from attrs import frozen
 from adapters.assembly import element
 from adapters.can.bits import FLOATS, Spot, spot
 from adapters.can.map_checks import KNOWN, check_rows, with_unit
-from adapters.can.map_rows import MapFile, MessageRow, SignalRow
+from adapters.can.map_rows import MapFile, MessageRow, RequestRow, SignalRow
 from adapters.can.numbers import LEAST_CODED_BITS, RESERVED, Number, Scale
 from adapters.meaning import LIST_RANGES, complaints_of
 from adapters.structure import structured
@@ -70,6 +70,7 @@ class Map:
     j1939: bool
     messages: tuple[Message, ...]
     elements: dict[str, int]
+    requests: tuple[RequestRow, ...] = ()
 
     def fields(self) -> list[Field]:
         """Return every row's field."""
@@ -101,7 +102,7 @@ def load_map(path: Path) -> Map:
             messages.append(_message(row, found, rows.no_data, place, complaints))
     elements = check_rows(rows, complaints)
     raise_if_any(complaints, path, lines)
-    return Map(path, rows.ids == "j1939", tuple(messages), elements)
+    return Map(path, rows.ids == "j1939", tuple(messages), elements, tuple(rows.requests))
 
 
 def read_dbc(path: Path) -> list[Any]:

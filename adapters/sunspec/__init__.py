@@ -2,7 +2,7 @@
 
 points.py, models.py   the models as tables, and how points lie in registers
 ratings.py             what never changes, and the scale factors that follow from it
-battery.py, strings.py a view as points; image.py: as the whole chain. Pure
+battery.py, strings.py a view and readings as points; image.py: as the whole chain. Pure
 talker.py              serves the image, obeys what is written
 reading.py, asking.py  the other side: reads and obeys; asks for what it reads
 """

@@ -20,6 +20,7 @@ from attrs.validators import in_
 
 from adapters.counts import Counts
 from adapters.links import Record
+from adapters.readings import Readings
 from adapters.registers import (
     HOLDING,
     OTHERS_SPEAK,
@@ -113,10 +114,13 @@ def _least(values: list[int | None]) -> int | None:
 class SunSpecServer:
     """Talker of a server's link."""
 
-    def __init__(self, settings: SunSpecSettings, ratings: Ratings) -> None:
+    def __init__(
+        self, settings: SunSpecSettings, ratings: Ratings, readings: Readings | None = None
+    ) -> None:
         self.counts = Counts()
         self._settings = settings
         self._ratings = ratings
+        self._readings = readings or Readings()
         self._controls = Controls(obeys=settings.obeys)
         self._beat_ms = 0
         self._seen_ms: int | None = None  # the last look at the clock
@@ -145,7 +149,7 @@ class SunSpecServer:
         self._shown, self._shown_ms = current, now_ms
         if elsewhere:
             return (Image(self._settings.device, None),)
-        words = image(view, self._ratings, self._controls, not may_speak)
+        words = image(view, self._readings, self._ratings, self._controls, not may_speak)
         table = dict(enumerate(words, self._settings.base))
         return (Image(self._settings.device, {HOLDING: table}, frozenset(self._names)),)
 

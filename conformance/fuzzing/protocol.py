@@ -4,155 +4,27 @@ A hypothesis state machine: rules are things that happen to a bank. Most of them
 requests; the oracle reads every answer.
 """
 
-from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeVar
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+from hypothesis.stateful import rule
 
 from conformance.fuzzing import words
+from conformance.fuzzing.bank import PACKS, Bank
 from conformance.fuzzing.rest import ENDINGS, rest
-from conformance.fuzzing.talk import WRAP_MS, Talk
 from conformance.oracle import Plain
 from conformance.oracle.twins import TWINS, has_run_out
 
-PACKS = st.integers(0, len(words.NAMES) - 1)
-STARTS = st.sampled_from([0, 0, WRAP_MS - 7_000, WRAP_MS // 2 - 7_000, 123_456_789])
+T = TypeVar("T")
 
 
-class ProtocolMachine(RuleBasedStateMachine):
-    """One bank, from its configuration on. `ask` and `done` are set by whoever fuzzes."""
+def some(rows: tuple[T, ...]) -> st.SearchStrategy[list[T]]:
+    """Return a few of these, or all of them at once."""
+    return st.one_of(st.lists(st.sampled_from(rows), max_size=4), st.just(list(rows)))
 
-    ask: Callable[[Plain], Plain]
-    done: Callable[[Talk], None]
-    only = ""
 
-    def __init__(self) -> None:
-        super().__init__()
-        self.talk = Talk(type(self).ask, only=type(self).only)
-        self.words: dict[str, Plain] = {}
-        self.silent: set[str] = set()
-        self.settings: Plain = {}
-        self.ending: str | None = None
-
-    @initialize(
-        settings=words.settings(),
-        start_ms=STARTS,
-        openings=words.openings(),
-        calm=st.booleans(),
-        ending=st.sampled_from([None, None, *TWINS, *ENDINGS]),
-    )
-    def is_configured(
-        self,
-        settings: Plain,
-        start_ms: int,
-        openings: list[list[Plain]],
-        calm: bool,
-        ending: str | None,
-    ) -> None:
-        """A reset; in half of the stories the bank has then come to rest, as open as it gets."""
-        self.talk = Talk(type(self).ask, start_ms, type(self).only)
-        self.settings, self.ending = settings, ending
-        packs = settings["packs"]
-        assert isinstance(packs, list)
-        self.words = {pack["pack"]: dict(words.HEALTHY) for pack in packs}
-        for said, changes in zip(self.words.values(), openings, strict=False):
-            for change in changes:
-                said.update(change)
-        self.talk.ask("reset", settings=settings)
-        if calm:
-            self.runs(25, 1_000)
-
-    def name(self, number: int) -> str:
-        """Return a pack by a number, of which there may be more than packs."""
-        return sorted(self.words)[number % len(self.words)]
-
-    # Time and packs.
-
-    @rule(seconds=st.integers(1, 12), every_ms=st.sampled_from([1_000, 1_000, 500, 2_000]))
-    def runs(self, seconds: int, every_ms: int) -> None:
-        """Every pack that speaks reports, then a step; again and again."""
-        for _ in range(max(1, seconds * 1_000 // every_ms)):
-            self.talk.passes(every_ms)
-            for name in sorted(self.words):
-                if name not in self.silent:
-                    self.talk.reports(name, self.words[name])
-            self.talk.step()
-
-    @rule(number=PACKS, change=words.changes(), everybody=st.sampled_from([False, False, True]))
-    def says(self, number: int, change: Plain, everybody: bool) -> None:
-        """From now on a pack, or all of them, say something else; and a step."""
-        for name in self.words if everybody else [self.name(number)]:
-            self.words[name].update(change)
-        self.runs(1, 1_000)
-
-    @rule(number=PACKS, changes=st.lists(words.changes(), min_size=2, max_size=4))
-    def says_much(self, number: int, changes: list[Plain]) -> None:
-        """A pack says several things that it did not say before."""
-        for change in changes:
-            self.words[self.name(number)].update(change)
-        self.runs(2, 1_000)
-
-    @rule(number=PACKS, refusal=words.refusals(), seconds=st.integers(1, 3))
-    def refuses(self, number: int, refusal: Plain, seconds: int) -> None:
-        """A pack says no to a direction, or yes again, and something or nothing of its path."""
-        self.words[self.name(number)].update(refusal)
-        self.runs(seconds, 1_000)
-
-    @rule(currents=words.currents(), seconds=st.integers(1, 4))
-    def carry(self, currents: list[int], seconds: int) -> None:
-        """Every pack carries its part of some current."""
-        for name, current_ma in zip(sorted(self.words), currents, strict=False):
-            self.words[name].update(current_ma=current_ma)
-        self.runs(seconds, 1_000)
-
-    @rule(seconds=st.integers(5, 30))
-    def is_well_again(self, seconds: int) -> None:
-        """Every pack is healthy again, and limits go up."""
-        for said in self.words.values():
-            said.update(words.HEALTHY)
-        self.runs(seconds, 1_000)
-
-    @rule(number=PACKS)
-    def goes_silent(self, number: int) -> None:
-        """A link breaks."""
-        self.silent.add(self.name(number))
-        self.runs(2, 1_000)
-
-    @precondition(lambda self: self.silent)
-    @rule()
-    def speak_again(self) -> None:
-        """Every link is back."""
-        self.silent.clear()
-        self.runs(1, 1_000)
-
-    @rule(ms=st.sampled_from([1, 1_000, 4_000, 20_000]), steps=st.integers(1, 3))
-    def nobody_reports(self, ms: int, steps: int) -> None:
-        """Time passes without a word."""
-        for _ in range(steps):
-            self.talk.passes(ms)
-            self.talk.step()
-
-    @rule(seconds=st.integers(5, 40))
-    def currents_move(self, seconds: int) -> None:
-        """The first pack's current swings; the others stand still, as a hung board would."""
-        first = sorted(self.words)[0]
-        for second in range(seconds):
-            self.words[first]["current_ma"] = 5_000 * (second % 2)
-            self.runs(1, 1_000)
-
-    @rule(
-        volt_mv=st.sampled_from([55_200, 55_100, 55_000, 54_000]),
-        seconds=st.integers(4, 100),
-        current_ma=st.sampled_from([None, 2_000, 33_333, -33_333]),
-    )
-    def bank_is_near_full(self, volt_mv: int, seconds: int, current_ma: int | None) -> None:
-        """The bank stays at a voltage for a while: what absorption is made of."""
-        for said in self.words.values():
-            said.update(voltage_mv=volt_mv, cell_min_mv=3_440, cell_max_mv=3_450, cells_mv=None)
-            if current_ma is not None:
-                said.update(current_ma=current_ma)
-        self.runs(seconds, 2_000 if seconds > 30 else 1_000)
+class ProtocolMachine(Bank):
+    """What bad links and an owner do to the bank, and how its story ends."""
 
     # Bad links.
 
@@ -172,19 +44,31 @@ class ProtocolMachine(RuleBasedStateMachine):
         self.talk.reports(name, self.words[name], age_ms=age_ms)
         self.talk.step()
 
-    @rule(number=PACKS, wrong=st.sampled_from(words.IMPOSSIBLE))
-    def cannot_be(self, number: int, wrong: Plain) -> None:
-        """A report that cannot be true; then a step, which must not know of it."""
+    @rule(
+        number=PACKS,
+        reports=some(words.IMPOSSIBLE),
+        requests=some(words.JUNK),
+        settings=some(words.WRONG_SETTINGS),
+    )
+    def is_pestered(
+        self,
+        number: int,
+        reports: list[Plain],
+        requests: list[Plain],
+        settings: list[Plain],
+    ) -> None:
+        """What cannot be true, and what means nothing; a step must not know of it."""
         name = self.name(number)
-        sample = (self.talk.samples.get(name, 0) + 1) % 65_536
-        fields: dict[str, Any] = {"pack": name, "sample": sample, **self.words[name]}
-        self.talk.ask("report", **{**fields, **wrong})
+        for wrong in reports:
+            sample = (self.talk.samples.get(name, 0) + 1) % 65_536
+            fields: dict[str, Any] = {"pack": name, "sample": sample, **self.words[name]}
+            self.talk.ask("report", **{**fields, **wrong})
+        for junk in requests:
+            self.talk.send({"t": self.talk.raw_ms(), **junk})
+        for wrong in settings:
+            self.talk.ask("reset", settings={**self.settings, **wrong})
+        self.talk.ask("report", pack=name, voltage_mv=53_000)  # which sample?
         self.talk.step()
-
-    @rule(junk=st.sampled_from(words.JUNK))
-    def nonsense(self, junk: Plain) -> None:
-        """A request that means nothing."""
-        self.talk.send({"t": self.talk.history[-1][0].get("t", 0), **junk})
 
     # The owner.
 
@@ -211,7 +95,7 @@ class ProtocolMachine(RuleBasedStateMachine):
         """More wishes than can be kept; the last one is the strictest."""
         for number in range(count):
             fields = {"value": 90_000 - 5_000 * number, "source": f"app {number}"}
-            self.talk.ask("request", kind="cap_charge_current", **fields)
+            self.talk.ask("request", kind="cap_charge_current", lasts_ms=9_000, **fields)
         self.talk.step()
 
     @rule(number=PACKS, kind=st.sampled_from(["declare_removed", "declare_returned"]))
@@ -237,24 +121,28 @@ class ProtocolMachine(RuleBasedStateMachine):
 
     # The bridge itself.
 
-    @rule(remembers=st.sampled_from([True, True, False]))
-    def restarts(self, remembers: bool) -> None:
-        """Power fails and returns, with or without what was kept."""
+    @rule(remembers=st.sampled_from([True, True, False]), early=st.booleans())
+    def restarts(self, remembers: bool, early: bool) -> None:
+        """Power fails and returns, with or without what was kept; packs report at once."""
         state = self.talk.ask("snapshot").get("state")
         self.talk.passes(3_000)
         self.talk.ask("reset", settings=self.settings)
         if remembers:
             self.talk.ask("restore", state=state)
+        if early:
+            self.talk.step()
+        for _ in range(3):
+            self.talk.passes(100)
+            for name in sorted(self.words):
+                if name not in self.silent:
+                    self.talk.reports(name, self.words[name])
         self.talk.step()
 
-    @rule(limit=st.sampled_from(["charge_current", "discharge_current", "charge_voltage"]))
-    def is_asked_why(self, limit: str) -> None:
-        """Somebody asks why a limit is what it is."""
-        self.talk.ask("why", limit=limit)
-
-    @rule(ms=st.sampled_from([0, 2_000, 7_000]))
-    def wants_to_speak(self, ms: int) -> None:
-        """An adapter asks whether it may send a frame, perhaps long after the last step."""
+    @rule(ms=st.sampled_from([0, 0, 2_000, 7_000]))
+    def is_asked(self, ms: int) -> None:
+        """Why is a limit what it is? May a frame be sent, perhaps long after the last step?"""
+        for limit in ("charge_current", "discharge_current", "charge_voltage"):
+            self.talk.ask("why", limit=limit)
         self.talk.passes(ms)
         self.talk.ask("may_speak")
 

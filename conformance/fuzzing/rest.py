@@ -8,7 +8,7 @@ served. Each takes about a minute, in which every timer of the settings in words
 from collections.abc import Callable
 from fractions import Fraction
 
-from conformance.fuzzing.talk import BreachedError, Talk
+from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY
 from conformance.oracle import Breach, Plain
 from conformance.oracle.site import REMOVED, UNHEARD, path_open, usable_ma
@@ -61,7 +61,7 @@ def _breach(
     talk: Talk, requirement: str, text: str, path: str, operator: str, bound: object
 ) -> None:
     breach = Breach(requirement, talk.oracle.known.now_ms, text, path, operator, bound)
-    raise BreachedError(breach, talk.history)
+    raise talk.failed(breach)
 
 
 def _must_be_open(talk: Talk, requirement: str) -> None:
@@ -91,7 +91,8 @@ def _must_be_open(talk: Talk, requirement: str) -> None:
         _breach(talk, "REQ-SIL-14", "a healthy bridge may not speak", "may_speak", "eq", True)
 
 
-# The endings: what is not as always.
+# The endings: what is not as always. Where one pack is meant it is the last one, which is never wired to
+# the board itself (own_packs), where a setting lets its refusal stop the bank.
 
 
 def _all_is_well(talk: Talk, packs: Words) -> None:
@@ -101,19 +102,19 @@ def _all_is_well(talk: Talk, packs: Words) -> None:
 def _path_is_open(talk: Talk, packs: Words) -> None:
     if len(packs) > 1:
         open_ = {f"{side}_path_closed": False for side in SIDES}
-        packs[min(packs)].update(open_, charge_allowed=False, discharge_allowed=False)
+        packs[max(packs)].update(open_, charge_allowed=False, discharge_allowed=False)
     _run(talk, packs, STILL_S)
 
 
 def _silent_with_a_grant(talk: Talk, packs: Words) -> None:
-    name = min(packs)
+    name = max(packs)
     settings = talk.oracle.known.pack(name).settings
     granted = min(settings.unheard_charge_current_ma, settings.unheard_discharge_current_ma)
     _run(talk, packs, STILL_S + 20, silent=name if granted and len(packs) > 1 else "")
 
 
 def _removed(talk: Talk, packs: Words) -> None:
-    name = min(packs) if len(packs) > 1 else ""
+    name = max(packs) if len(packs) > 1 else ""
     _run(talk, packs, 20, silent=name)
     if name:
         talk.ask("request", kind="declare_removed", pack=name)
@@ -131,7 +132,7 @@ def _a_report_every_two_seconds(talk: Talk, packs: Words) -> None:
 
 
 def _meter_for_one(talk: Talk, packs: Words) -> None:
-    packs[min(packs)].update(current_ma=None)
+    packs[max(packs)].update(current_ma=None)
     _run(talk, packs, STILL_S, bus=True)
 
 
@@ -140,6 +141,13 @@ def _asked_again(talk: Talk, packs: Words) -> None:
         for side in SIDES:
             talk.ask("request", kind=f"cap_{side}_current", value=value, source="phone")
     _run(talk, packs, STILL_S)
+
+
+def _currents_swing(talk: Talk, packs: Words) -> None:
+    for second in range(STILL_S):
+        for said in packs.values():
+            said.update(current_ma=4_000 * (second % 2))
+        _run(talk, packs, 1)
 
 
 def _loads(talk: Talk, packs: Words) -> None:
@@ -191,6 +199,7 @@ ENDINGS: dict[str, tuple[str, Happens]] = {
     "a report every two seconds": ("REQ-SIL-14", _a_report_every_two_seconds),
     "a meter stands in": ("REQ-LIM-20", _meter_for_one),
     "asked again": ("REQ-WSH-10", _asked_again),
+    "currents swing": ("REQ-SIL-15", _currents_swing),
     "loads": ("REQ-LIM-21", _loads),
     "sun": ("REQ-LIM-21", _sun),
     "a full bank": ("REQ-STG-09", _full_bank),

@@ -47,7 +47,11 @@ class Talk:
 
     def ask(self, op: str, **fields: object) -> Plain:
         """Send one request, stamped with the time; return the answer."""
-        return self.send({"op": op, "t": (self._start_ms + self.now_ms) % WRAP_MS, **fields})
+        return self.send({"op": op, "t": self.raw_ms(), **fields})
+
+    def raw_ms(self) -> int:
+        """Return the driver's counter."""
+        return (self._start_ms + self.now_ms) % WRAP_MS
 
     def send(self, request: Plain) -> Plain:
         """Send a request as it is; return the answer."""

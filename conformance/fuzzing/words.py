@@ -69,8 +69,8 @@ CHANGES: tuple[tuple[Plain, ...], ...] = (
     tuple({"discharge_path_closed": value} for value in _FLAGS),
     tuple({"charge_allowed": False, "charge_path_closed": value} for value in _FLAGS),
     tuple({"discharge_allowed": False, "discharge_path_closed": value} for value in _FLAGS),
-    tuple({"charge_voltage_limit_mv": value} for value in (57_600, 54_321, 50_000, None)),
-    tuple({"discharge_voltage_limit_mv": value} for value in (44_000, 50_001, 53_000, None)),
+    tuple({"charge_voltage_limit_mv": value} for value in (57_600, 53_500, 52_800, 50_000, None)),
+    tuple({"discharge_voltage_limit_mv": value} for value in (44_000, 51_500, 53_000, None)),
     tuple({"warnings": value} for value in _ALARMS),
     tuple({"protections": value} for value in _ALARMS),
 )
@@ -92,6 +92,7 @@ IMPOSSIBLE: tuple[Plain, ...] = (
     {"temperature_min_decic": 300, "temperature_max_decic": 200},
     {"charge_current_limit_ma": "100000"},
     {"charge_current_limit_ma": True},
+    {"charge_current_limit_ma": 99_999.5},
     {"charge_current_limit_ma": [100_000]},
     {"charge_allowed": 1},
     {"charge_path_closed": "yes"},
@@ -102,6 +103,7 @@ IMPOSSIBLE: tuple[Plain, ...] = (
     {"cell_count": 15},
     {"cells_mv": []},
     {"cells_mv": [3_300] * 15},
+    {"cells_mv": [3_300] * 15 + [3_400], "cell_min_mv": None, "cell_max_mv": 3_350},
     {"protections": ["nonsense"]},
     {"warnings": "other"},
     {"pack": "nobody"},
@@ -121,11 +123,39 @@ JUNK: tuple[Plain, ...] = (
     {"op": "request", "kind": "stop_charge", "lasts_ms": 1_000},
     {"op": "request", "kind": "withhold_pack", "pack": "nobody"},
     {"op": "request", "kind": "open_everything"},
+    {"op": "request", "kind": ["stop_charge"]},
+    {"op": "request", "kind": "cap_charge_current", "value": 1_000_000_000},
+    {"op": "request", "kind": "cap_charge_current", "value": 0.5},
+    {"op": "request", "kind": "cap_charge_current", "value": 1, "lasts_ms": 0},
+    {"op": "request", "kind": "cap_charge_current", "value": 1, "strictly": True},
+    {"op": "request", "kind": "cap_charge_current", "value": 1, "source": "a name" * 50},
+    {"op": "request", "kind": "stop_charge", "value": 0},
+    {"op": "request", "kind": "clear", "field": "stop_charge", "source": "nobody"},
+    {"op": "hello", "kit": 1},
+    {"op": "step", "t": "soon"},
     {"op": "request", "kind": "adjust_stage", "field": "absorption_mv", "value": 119_000},
     {"op": "request"},
     {"op": "restore", "state": None},
     {"op": "restore", "state": {"version": "nonsense"}},
     {"op": "bus", "sample": 1, "current_ma": 64_000_000},
+)
+
+
+# Settings that cannot be right, in place of right ones.
+WRONG_SETTINGS: tuple[Plain, ...] = (
+    {"frehs_ms": 3_000},
+    {"packs": []},
+    {"packs": "oak"},
+    {"packs": [{"pack": "oak"}, {"pack": "oak"}], "own_packs": []},
+    {"packs": [{"pack": f"p{number}"} for number in range(65)], "own_packs": []},
+    {"packs": [{"pack": "Oak & Ash"}], "own_packs": []},
+    {"packs": [{"pack": "oak", "charge_cell_curve": [[3_500, 0], [3_400, 0]]}], "own_packs": []},
+    {"charge_current_ceiling_ma": -1},
+    {"charge_current_ceiling_ma": "50 A"},
+    {"fresh_ms": 60_000, "unheard_ms": 30_000},
+    {"discharge_voltage_floor_mv": 56_000, "charge_voltage_ceiling_mv": 50_000},
+    {"stages": {"absorption_mv": 54_000, "float_mv": 55_000}},
+    {"stages": 5},
 )
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from conformance.oracle.breach import Breach, Plain
 from conformance.oracle.reader import Reader
+from conformance.oracle.records import settings_of
 from conformance.oracle.words import MOST_WISHES, WISHES, sound_bus, sound_report, sound_wish
 
 OPERATIONS = frozenset(
@@ -11,6 +12,12 @@ OPERATIONS = frozenset(
         *("hello", "reset", "report", "bus", "request", "step", "why", "snapshot", "restore"),
         *("may_speak", "raw", "link", "restart", "bye"),
     )
+)
+
+
+COMMANDS = (
+    *("clear", "restore_pack", "start_bulk", "adjust_stage"),
+    *("declare_removed", "declare_returned"),
 )
 
 
@@ -25,11 +32,18 @@ def conduct(now: Reader, request: Plain, answer: Plain) -> Iterator[Breach]:
         if fine or answer.get("error") != "unsupported":
             yield _answer("REQ-PRO-03", at_ms, "error", answer.get("error"), "unsupported")
         return
+    if op == "hello":
+        yield from _hello(at_ms, answer)
+    if op == "reset" and fine and settings_of(request) is None:
+        yield _answer("REQ-PRO-10", at_ms, "ok", fine, False)
     if now.settings is None or answer.get("error") == "unsupported":
         return
     must_not = _must_not(now, request)
     if must_not is not None and fine:
         yield _answer(must_not, at_ms, "ok", fine, False)
+    if op == "report" and must_not is not None and not isinstance(answer.get("field"), str):
+        text = f"the refusal names no field: {answer.get('error')}"
+        yield Breach("REQ-PRO-12", at_ms, text, "field", "ne", None)
     if op == "why" and fine:
         yield from _why(now, request, answer)
     if op == "may_speak" and answer.get("may_speak") is True and not _may_speak(now, request):
@@ -39,6 +53,14 @@ def conduct(now: Reader, request: Plain, answer: Plain) -> Iterator[Breach]:
 def _answer(requirement: str, at_ms: int, field: str, got: object, want: object) -> Breach:
     text = f"the answer's {field} is {got}, and must be {want}"
     return Breach(requirement, at_ms, text, field, "eq", want)
+
+
+def _hello(at_ms: int, answer: Plain) -> Iterator[Breach]:
+    """Who is there has a name and a version."""
+    for field in ("name", "version"):
+        if not isinstance(answer.get(field), str):
+            text = f"hello does not say its {field}"
+            yield Breach("REQ-PRO-02", at_ms, text, field, "ne", None)
 
 
 def _must_not(now: Reader, request: Plain) -> str | None:
@@ -56,10 +78,18 @@ def _must_not(now: Reader, request: Plain) -> str | None:
         return "REQ-PRO-04"
     if op == "step" and type(request.get("t")) is not int:
         return "REQ-PRO-11"
-    if op == "request" and isinstance(kind, str) and kind in WISHES:
+    if op == "request" and not isinstance(kind, str):
+        return "REQ-WSH-05"
+    if op == "request" and kind in WISHES:
         if not sound_wish(request, names):
             return "REQ-WSH-05"
         return "REQ-WSH-09" if _is_full(now, request) else None
+    if op == "request" and kind == "clear":
+        there = [wish.key() for wish in now.wishes]
+        gone = (request.get("field"), request.get("pack"), request.get("source", ""))
+        return None if gone in there else "REQ-WSH-05"
+    if op == "request" and kind not in (*WISHES, *COMMANDS):
+        return "REQ-WSH-05"
     if op == "request" and kind == "adjust_stage" and not _may_adjust(now, request):
         return "REQ-WSH-08"
     if op == "request" and kind == "declare_removed" and request.get("pack") in names:

@@ -23,6 +23,9 @@ def merging(now: Reader) -> Iterator[Breach]:
     if live and None not in flows:
         total = sum(flow for flow in flows if flow is not None)
         yield from _equal(now, "REQ-MRG-01", "current_ma", total)
+        power = now.view.get("power_w")
+        if isinstance(power, int) and power * total < 0:
+            yield differs("REQ-MRG-01", now.now_ms, "power_w", power, -power)
     yield from _charge(now, heard)
     yield from _extreme(now, there, "cell_min", "_mv", -1, "REQ-MRG-05")
     yield from _extreme(now, there, "cell_max", "_mv", 1, "REQ-MRG-05")
@@ -38,8 +41,8 @@ def merging(now: Reader) -> Iterator[Breach]:
         or pack.number("capacity_mah") is None
         for pack in there
     )
-    if wanting and now.view.get("partial", True) is not True:
-        yield differs("REQ-MRG-11", now.now_ms, "partial", now.view["partial"], True)
+    if "partial" in now.view and now.view["partial"] is not wanting:
+        yield differs("REQ-MRG-11", now.now_ms, "partial", now.view["partial"], wanting)
 
 
 def _charge(now: Reader, heard: list[Pack]) -> Iterator[Breach]:
@@ -63,6 +66,7 @@ def _charge(now: Reader, heard: list[Pack]) -> Iterator[Breach]:
     total = sum(size for size in sizes if size is not None)
     if isinstance(capacity, int) and not total - FINEST_MAH * len(sizes) <= capacity <= total:
         yield differs("REQ-MRG-12", now.now_ms, "capacity_mah", capacity, total)
+    yield from _equal(now, "REQ-MRG-12", "soh_permille", _least(heard, "soh_permille"))
 
 
 def _weighed(heard: list[Pack]) -> list[Pack]:

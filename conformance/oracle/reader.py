@@ -13,7 +13,7 @@ from aggregator.settings import BankSettings
 from conformance.oracle.breach import Plain
 from conformance.oracle.records import Cycle, Side, Wish, settings_of
 from conformance.oracle.site import LIVE, REMOVED, UNHEARD, Pack, path_open
-from conformance.oracle.words import WISHES, sound_bus, sound_report, sound_wish
+from conformance.oracle.words import is_wish, sound_bus, sound_report, sound_wish
 
 WRAP_MS = 1 << 30
 SIDES = ("charge", "discharge")
@@ -102,7 +102,7 @@ class Reader:
         kind, pack, source = (request.get(key) for key in ("kind", "pack", "source"))
         source = source if isinstance(source, str) else ""
         pack = pack if isinstance(pack, str) else None
-        if kind in WISHES:
+        if is_wish(request):
             if sound_wish(request, [one.name for one in self.packs]):
                 self._keep(request, str(kind), pack, source)
         elif kind == "clear":

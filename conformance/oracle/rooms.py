@@ -1,8 +1,9 @@
 """How far the total may go, by what the packs say they carry now.
 
-Extra current splits in parts that nobody knows, so all of it may land in the pack with the least
-room. Source: docs/explanation/headroom.md. For discharge a bridge may count on the assumed ratio of
-resistances instead, and on readings that are a little old; the bound here is as wide as that allows.
+Extra current splits in parts that nobody knows: no pack has more than so many times the resistance
+of another (assumed_resistance_ratio), which bounds the part of the one with the least room. A bridge
+that is more careful still counts on all of it; one that uses readings that are a little old may, too.
+Source: docs/explanation/headroom.md, s_max = 1/(1 + (n - 1)/ratio).
 """
 
 from collections.abc import Iterator
@@ -64,10 +65,8 @@ def widest(now: Reader, side: str, got: int) -> Iterator[tuple[str, Fraction, st
     if readings and readings[-1].flows.keys() != said.flows.keys():
         readings.clear()
     readings.append(said)
-    kept_ms, stretch = 0, Fraction(1)
-    if side == "discharge" or settings.charger_limits == "output":
-        kept_ms = settings.coherent_keep_ms + 2 * max(settings.coherent_ms, settings.fresh_ms)
-        stretch += Fraction(len(said.flows) - 1, settings.assumed_resistance_ratio)
+    kept_ms = settings.coherent_keep_ms + 2 * max(settings.coherent_ms, settings.fresh_ms)
+    stretch = 1 + Fraction(len(said.flows) - 1, settings.assumed_resistance_ratio)
     while now.now_ms - readings[0].at_ms > kept_ms:
         readings.pop(0)
     learned = getattr(settings, side + "_sharing") == "learned"

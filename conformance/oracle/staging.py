@@ -135,13 +135,16 @@ def _tails_small(now: Reader) -> bool:
     rate = now.stage_number("tail_rate_permille") or 0
     if now.some(LATE) or now.some(UNHEARD):
         return False
+    tails = 0
     for pack in now.some(LIVE):
         if path_open(pack, "charge", now.settings.zero_current_ma):
             continue
         capacity, current = pack.number("capacity_mah"), pack.number("current_ma")
         if capacity is None or current is None or abs(current) * 1_000 > capacity * rate:
             return False
-    return True
+        tails += capacity * rate // 1_000
+    limit = now.before.get("charge_current_limit_ma")
+    return not isinstance(limit, int) or limit >= tails  # else the limit keeps them small
 
 
 def _may_start_again(now: Reader, cycle: Cycle) -> bool:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from itertools import groupby
 
 from conformance.oracle.breach import Breach, Exchange, Plain
-from conformance.oracle.words import WISHES
+from conformance.oracle.words import is_wish
 
 WRAP_MS = 1 << 30
 CURRENTS = ("charge_current_limit_ma", "discharge_current_limit_ma")
@@ -47,9 +47,7 @@ def other_clock(requests: list[Plain]) -> list[Plain]:
 def no_wishes(requests: list[Plain]) -> list[Plain]:
     """The owner asks for nothing."""
     return [
-        {"op": "hello", "kit": 1}
-        if one.get("op") == "request" and one.get("kind") in WISHES
-        else one
+        {"op": "hello", "kit": 1} if one.get("op") == "request" and is_wish(one) else one
         for one in requests
     ]
 
@@ -61,7 +59,7 @@ def ran_out(requests: list[Plain]) -> list[Plain]:
 
 def has_run_out(history: list[Exchange]) -> bool:
     """Is there a wish with an end, and was it alone of its kind, pack and source?"""
-    asked = [one for one, _ in history if one.get("op") == "request" and one.get("kind") in WISHES]
+    asked = [one for one, _ in history if one.get("op") == "request" and is_wish(one)]
     keys = [(one.get("kind"), one.get("pack"), one.get("source", "")) for one in asked]
     alone = [keys.count(key) == 1 for one, key in zip(asked, keys, strict=True) if _ends(one)]
     restarted = any(one.get("op") == "restore" for one, _ in history)
@@ -69,7 +67,7 @@ def has_run_out(history: list[Exchange]) -> bool:
 
 
 def _ends(request: Plain) -> bool:
-    return request.get("kind") in WISHES and type(request.get("lasts_ms")) is int
+    return is_wish(request) and type(request.get("lasts_ms")) is int
 
 
 def lower_limits(requests: list[Plain]) -> list[Plain]:

@@ -133,6 +133,12 @@ def sound_bus(request: Plain) -> bool:
     )
 
 
+def is_wish(request: Plain) -> bool:
+    """Does it ask for something that is kept (whether or not it makes sense)?"""
+    kind = request.get("kind")
+    return isinstance(kind, str) and kind in WISHES
+
+
 def sound_wish(request: Plain, names: list[str]) -> bool:
     """Does this wish make sense (whether or not there is room for it)?"""
     kind = request.get("kind")

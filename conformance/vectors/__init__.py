@@ -65,7 +65,7 @@ class Case:
     needs: tuple[str, ...]
     settings: Plain | None
     steps: tuple[Step, ...]
-    example: bool = False  # shows something; it is not there to catch a bug
+    example: bool = False  # shows something; it finds none of the bugs of bridge/bugs.toml
     withdrawn: str = ""  # why it is no longer judged; its id is not used again
 
     @property

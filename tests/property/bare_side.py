@@ -10,7 +10,7 @@ from aggregator.reference import NO_CAP, Reference
 # Where nothing has to be rounded, the whole numbers must be the fractions.
 EVEN_MA = st.integers(-20, 20).map(lambda tens: 10_000 * tens)
 HARD = settings(max_examples=100)  # quick, and there are many branches
-EVEN_SHARES = st.sampled_from([100, 125, 200, 250, 500])
+EVEN_SHARES = st.sampled_from([100, 125, 200, 250, 500, 1_000])
 
 
 def side(

@@ -57,6 +57,12 @@ def test_a_loss_is_rounded_down(flows: list[int], upper: list[int]) -> None:
     assert got >= exact - 1_200 - exact / 100
 
 
+def test_a_share_is_rounded_to_the_safe_side_before_it_divides() -> None:
+    """101 permille of a pack are 9900 times a hundredth, not 9901: 9 890 100 of 9 891 089 mA."""
+    made = side([0, 0], [1_000_000, 400_000], learned=True)
+    assert carried_after_loss_ma(made, shares([101, 1])) == 9_890_100
+
+
 @HARD
 @given(
     st.integers(0, 5_000),

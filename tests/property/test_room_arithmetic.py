@@ -5,12 +5,13 @@ whole banks meet rarely: shares that were learned, packs without a path, current
 """
 
 from fractions import Fraction
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from aggregator.headroom import _assumed_permille, _back_off, _fill_in, _widest
+from aggregator.headroom import _assumed_permille, _back_off, _fill_in, _keep_steady, _widest
 from aggregator.reference import NO_CAP, Reference, first_yes
 from tests.property.bare_side import HARD, banks, shares, side
 
@@ -96,6 +97,12 @@ def test_a_remembered_moment_tells_a_total(
     assert {type(one) for one in got} == {int}
 
 
+def test_a_remembered_share_is_rounded_before_it_divides() -> None:
+    """101 permille of a pack are 9900 times a hundredth, not 9901."""
+    moment = Reference(1)
+    assert moment.safe_total_ma([1_000_000], [101], 1) == 9_900_000
+
+
 def test_a_remembered_moment_is_forgotten() -> None:
     """When its time is up, and not a millisecond before; it is kept as it was, not as it becomes."""
     moment = Reference(2)
@@ -161,6 +168,7 @@ def test_the_widest_of_the_good_readings() -> None:
     assert _widest(made, 110_000, nothing) == 90_000
     made.quiet.take(0, [0, 0], 1)
     assert _widest(made, 110_000, nothing) == 90_000  # 7 tenths of 100 A
+    assert type(_widest(made, 0, nothing)) is int
     assert _widest(made, 30_000, nothing) == 70_000
     made.total_ma = 0
     assert _widest(made, 30_000, nothing) == 30_000  # it does not flow the other way
@@ -186,3 +194,45 @@ def test_a_bus_meter_fills_in_the_one_that_is_missing() -> None:
     made.sign = -1
     _fill_in(made, 2, -75_000)
     assert (made.flow_ma, made.room_ma) == ([30_000, 40_000, 5_000], [70_000, 60_000, NO_CAP])
+
+
+def moments(side_: SimpleNamespace, totals_ma: list[int], dt_ms: int = 1_000) -> list[int | None]:
+    """After each step of a second: the total of the moment that is remembered, if one is."""
+    seen: list[int | None] = []
+    for total_ma in totals_ma:
+        side_.total_ma = total_ma
+        _keep_steady(side_, dt_ms)
+        seen.append(side_.steady.total_ma if side_.steady.valid else None)
+    return seen
+
+
+def windowed(**fields: object) -> SimpleNamespace:
+    """A direction at the start of a window of three seconds, in which 1 A is hardly a change."""
+    made = side([5, 5], [100_000, 100_000], window_left_ms=3_000, window_low_ma=10_000)
+    made.window_high_ma, made.disturbed, made.some_late = 10_000, False, False
+    made.coherent_ma = 1_000
+    made.bank = SimpleNamespace(coherent_ms=2_000, fresh_ms=3_000, coherent_keep_ms=60_000)
+    return SimpleNamespace(**{**vars(made), **fields})
+
+
+def test_a_window_in_which_the_total_hardly_moved_is_remembered() -> None:
+    """At its end, with its lowest total, in time by the millisecond; the next one begins at once."""
+    assert moments(windowed(), [10_500, 9_700, 10_000]) == [None, None, 9_700]
+    assert moments(windowed(window_left_ms=3_001), [10_000] * 4) == [None, None, None, 10_000]
+    assert moments(windowed(), [10_500, 9_500, 10_000]) == [None, None, 9_500]  # 1 A, just
+    assert moments(windowed(), [10_501, 9_500, 10_000]) == [None, None, None]
+    then = windowed()
+    assert moments(then, [9_000, 9_000, 9_500]) == [None, None, 9_000]
+    assert (then.window_left_ms, then.window_low_ma, then.window_high_ma) == (3_000, 9_500, 9_500)
+    assert moments(then, [9_400, 9_600, 9_900]) == [9_000, 9_000, 9_400]
+
+
+def test_a_late_report_spoils_the_window() -> None:
+    """The moment that is remembered is forgotten at once; the window that was disturbed does not
+    count, the next one does."""
+    made = windowed()
+    made.steady.take(7_000, [3, 4], 60_000)
+    made.some_late = True
+    assert moments(made, [10_000]) == [None]
+    made.some_late = False
+    assert moments(made, [10_000] * 5) == [None, None, None, None, 10_000]

@@ -49,6 +49,31 @@ def test_a_request_ends_in_its_checksum(state: Description) -> None:
     assert codec.request == bytes.fromhex("AA0710") + crc.to_bytes(2, "little")
 
 
+def test_an_answer_is_as_old_as_its_question(state: Description) -> None:
+    """It may have waited in a buffer while the gateway was away, or come after its time."""
+    talker = FramesTalker(state, {"oak": 1}, answer_ms=200, gap_ms=20)
+    answer = FrameCodec(state.frames[0], state, 1).write(report())
+    talker.due(0, VIEW, False)
+    talker.due(1_000, VIEW, False)  # unanswered, asked again: the answer may be to the first
+    (late,) = talker.received(answer, 61_000)
+    assert isinstance(late, PackReport)
+    assert late.age_ms == 61_000
+    talker.due(62_000, VIEW, False)
+    (prompt,) = talker.received(answer, 62_050)
+    assert isinstance(prompt, PackReport)
+    assert prompt.age_ms == 50
+
+
+def test_packs_whose_frames_look_alike_are_refused(tmp_path: Path) -> None:
+    """One pack's reading must never count as the other's, nor one kind of frame as the other."""
+    nameless = described(tmp_path, LONG)
+    with pytest.raises(ValueError, match="each begin in their own way"):
+        FramesTalker(nameless, {"oak": 1, "fir": 2})
+    alike = described(tmp_path, LONG.replace('start = "02"', 'start = "01"'))
+    with pytest.raises(ValueError, match="each begin in their own way"):
+        FramesTalker(alike, {"oak": 1})
+
+
 def test_packs_on_one_line_take_turns(state: Description) -> None:
     """The next question waits for the answer to the last, or for its time to run out."""
     talker = FramesTalker(state, {"oak": 1, "fir": 2}, answer_ms=200, gap_ms=20)

@@ -75,11 +75,16 @@ def test_each_lie_is_found(lies: Plain, requirement: str) -> None:
 
 
 def test_a_limit_above_the_sum_is_found() -> None:
-    """Two packs of 100 A that come to rest may be asked for 200 A, and not for 1 mA more."""
+    """Two packs of 100 A at rest: 125 A leave the one that takes 4/5 within its limit; 200 A is the sum."""
     talk = bank(Device().answer)
     oracle_ = talk.oracle
     oracle_.known.view = dict(oracle_.known.view)
-    for asked, found in ((200_000, []), (200_001, ["REQ-LIM-01"])):
+    for asked, found in (
+        (125_000, []),
+        (125_001, ["REQ-LIM-05"]),
+        (200_000, ["REQ-LIM-05"]),
+        (200_001, ["REQ-LIM-01", "REQ-LIM-05"]),
+    ):
         oracle_.known.before["charge_current_limit_ma"] = 200_001
         oracle_.known.view["charge_current_limit_ma"] = asked
         breaches = list(oracle.currents(oracle_.known))
