@@ -146,6 +146,26 @@ def rows(paths: Paths) -> None:
 
 
 @lemma
+def presence(paths: Paths) -> None:
+    """Both currents and both voltages see that a pack is silent or late, or has no known current.
+
+    Presence itself, that is time, is not part of this.
+    """
+    bank = any_bank(paths)
+    pack = bank.packs[0]
+    pack.presence = paths.choose("presence", (LIVE, LATE, UNHEARD, REMOVED))
+    pack.current_ma = paths.choose("current", (None, 0))
+    bank.enter(pack)
+    bank.note_presence()
+    silent, late = pack.presence == UNHEARD, pack.presence == LATE
+    unknown = pack.current_ma is None and pack.presence in (LIVE, LATE)
+    for side in bank.currents:
+        paths.claim(side.some_unheard == silent, side.some_late == late, side.unknown == unknown)
+    for voltage in bank.voltages:
+        paths.claim((voltage.unheard_pack >= 0) == silent, voltage.some_late == late)
+
+
+@lemma
 def voltage_rows(paths: Paths) -> None:
     """A pack's voltage limit binds with its own sign until it is removed, also when it is silent.
 
