@@ -8,12 +8,17 @@ through the half that still talks. Two exceptions:
 - bad news does not wait: a part that forbids something, lowers a limit or adds a protection is
   handed over at once, with what else is known.
 
+A slow part that tells any of GUARDS is needed: while it is unknown or too old nothing is handed over,
+for its silence must not lift what it forbade; but bad news is, with what such a part said last, and
+as old as that. A permission that a part tells as unknown is none: the
+core takes an unknown one for a board without such a flag.
+
 Warnings and protections that several parts tell are united. A list may come in several parts, each
 element under its own name (`element("cells_mv", 3)`); one that lacks an element is unknown, because
 what is missing could be the extreme.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from adapters.meaning import ALARM_SETS
@@ -26,6 +31,17 @@ FORGET_MS = 3_600_000
 LOWER_IS_LESS = ("charge_voltage_limit_mv", "charge_current_limit_ma", "discharge_current_limit_ma")
 HIGHER_IS_LESS = ("discharge_voltage_limit_mv",)
 PERMISSIONS = ("charge_allowed", "discharge_allowed")
+# What forbids something: unknown, it would forbid less.
+GUARDS = frozenset(
+    (
+        *LOWER_IS_LESS,
+        *HIGHER_IS_LESS,
+        *PERMISSIONS,
+        "charge_path_closed",
+        "discharge_path_closed",
+        *ALARM_SETS,
+    )
+)
 
 
 def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
@@ -41,6 +57,11 @@ def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
         if name == "protections" and set(value or ()) - set(before or ()):
             return True
     return False
+
+
+def guards(keep_ms: int | None, fields: Iterable[str]) -> bool:
+    """Is a part needed: is it slow, and does it tell any of GUARDS?"""
+    return keep_ms is not None and not GUARDS.isdisjoint(fields)
 
 
 def element(name: str, number: int) -> str:
@@ -65,12 +86,18 @@ class Part:
         self.fields: dict[str, Any] = {}
         self.new = False
 
+    def counts(self, now_ms: int) -> bool:
+        """Is it known, and, if it is slow, not too old?"""
+        if self.came_ms is None:
+            return False
+        return self.keep_ms is None or 0 <= since(now_ms, self.came_ms) <= self.keep_ms
+
 
 class Assembly:
     """Puts the reports of one pack together.
 
     `parts`: name -> keep_ms, or None for the cycle's. `elements`: lists that come element by
-    element, and how many elements each has.
+    element, and how many elements each has. `needed`: slow parts that tell any of GUARDS.
     """
 
     def __init__(
@@ -78,6 +105,7 @@ class Assembly:
         pack: str,
         parts: Mapping[str, int | None],
         elements: Mapping[str, int] | None = None,
+        needed: Collection[str] = (),
     ) -> None:
         if not any(keep_ms is None for keep_ms in parts.values()):
             raise ValueError("at least one part that makes the cycle")
@@ -87,6 +115,7 @@ class Assembly:
             for name, count in (elements or {}).items()
         }
         self._parts = {name: Part(keep_ms) for name, keep_ms in parts.items()}
+        self._needed = [self._parts[name] for name in needed]
         self._cycle = [part for part in self._parts.values() if part.keep_ms is None]
         self._sample = 0
 
@@ -105,6 +134,10 @@ class Assembly:
             return None
         if not urgent and not all(one.new for one in self._cycle):
             return None
+        if not all(one.counts(now_ms) for one in self._needed) and (
+            not urgent or any(one.came_ms is None for one in self._needed)
+        ):
+            return None
         return self._report(now_ms)
 
     def _forget(self, now_ms: int) -> None:
@@ -117,16 +150,17 @@ class Assembly:
         together: dict[str, Any] = {}
         age_ms = 0
         for part in self._parts.values():
-            if part.came_ms is None:
+            counts = part.counts(now_ms)
+            if part.came_ms is None or not (counts or part in self._needed):
                 continue
-            part_ms = since(now_ms, part.came_ms)
-            if part.keep_ms is None:
-                age_ms = max(age_ms, part_ms)
-            elif not 0 <= part_ms <= part.keep_ms:
-                continue
+            if part.keep_ms is None or not counts:
+                age_ms = max(age_ms, since(now_ms, part.came_ms))
             alarms = {name: _united(name, together, part.fields) for name in ALARM_SETS}
             together.update(part.fields)
             together.update({name: both for name, both in alarms.items() if both is not None})
+        for name in PERMISSIONS:
+            if name in together and together[name] is None:
+                together[name] = False
         for name, keys in self._lists.items():
             values = [together.pop(key, None) for key in keys]
             together[name] = None if None in values else tuple(values)

@@ -194,6 +194,10 @@ def complaints_of(meaning: Meaning, names: Sequence[str], place: Place) -> Itera
         yield Complaint((*place, "bit"), "0..63", str(meaning.bit))
     if meaning.number is not None and not 1 <= meaning.number <= MOST_CELLS:
         yield Complaint((*place, "number"), f"1..{MOST_CELLS}", str(meaning.number))
+    both = [number for number in meaning.true if number in meaning.false]
+    if meaning.field in REPORT_FLAGS and both:
+        hint = "a flag that says yes by 0 has true = [0] and false = [1]"
+        yield Complaint((*place, "true"), "numbers that false has not", f"{both[0]} in both", hint)
     if meaning.field in ALARM_SETS and not meaning.bits:
         yield Complaint((*place, "bits"), "which bit is which alarm", "nothing")
     for bit, alarm in meaning.bits.items():

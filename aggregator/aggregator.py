@@ -8,7 +8,7 @@ whole, counted and named in the view. There is no clock, no I/O and no randomnes
 """
 
 from .bank import Bank
-from .commands import keep, obey
+from .commands import judge_soc_wishes, keep, obey
 from .errors import Refusal
 from .findings import Findings
 from .headroom import survey
@@ -87,13 +87,11 @@ class Aggregator:
         if bank.wishes.kept:
             if bank.wishes.run_down(dt_ms):
                 bank.apply_wishes()
-            bank.apply_soc_wishes()
+            judge_soc_wishes(bank)
         bus_ma = bank.fresh_bus_ma()
-        unknown = sum(bank.charge.unknown) > 0
-        bank.merge.tell(bank.view, bank.packs, unknown, bus_ma)
-        late = sum(bank.merge.late) > 0
+        bank.merge.tell(bank.view, bank.packs, bus_ma)
+        bank.note_presence()
         for side in bank.currents:
-            side.some_late = late
             survey(side, dt_ms, bus_ma, bank.shares)
             if bank.settings.survive_pack_loss != OFF:
                 side.loss_ma = carried_after_loss_ma(side, bank.shares)

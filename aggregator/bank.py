@@ -4,7 +4,7 @@ from .direction import Charge, Direction, Discharge
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
-from .reference import NO_CAP
+from .reference import NO_CAP, YES
 from .report import BusReport, PackReport
 from .requests import Wishes
 from .settings import BankSettings, PackSettings
@@ -12,11 +12,9 @@ from .shares import TOP_CELL_MV, Shares
 from .stages import Stages
 from .ticks import TICK_MASK, Clock, since
 from .view import SystemView
-from .voltage import NEAR_CEILING_MV, ChargeVoltage, DischargeVoltage, VoltageSide
+from .voltage import VoltageSide
 
 TYPICAL_PACK_MA = 50_000  # the size of a pack of which the settings say nothing
-MINUTES_PER_DAY = 1_440
-SOC_HYSTERESIS_PERMILLE = 20  # a state-of-charge wish lets go this far from its mark
 
 
 class Bank:
@@ -25,19 +23,23 @@ class Bank:
 
     def __init__(self, settings: BankSettings) -> None:
         self.settings = settings
-        self.names = sorted([pack.pack for pack in settings.packs])
         self.packs: list[Pack] = []
-        for name in self.names:
-            self.packs.append(Pack(len(self.packs), _named(settings.packs, name)))
+        for pack_settings in sorted(settings.packs, key=lambda one: one.pack):
+            self.packs.append(Pack(len(self.packs), pack_settings))
+        self.names = [pack.settings.pack for pack in self.packs]
         count = len(self.packs)
         self.clock = Clock()
         self.merge = Merge(count)
         self.view = SystemView(self.names)
         scale_ma = sum([_size_ma(pack) for pack in settings.packs])
-        self.charge = Charge(settings, scale_ma)
-        self.discharge = Discharge(settings, scale_ma)
-        self.charge_voltage = ChargeVoltage(settings)
-        self.discharge_voltage = DischargeVoltage(settings)
+        self.charge = Direction(Charge(), settings, scale_ma)
+        self.discharge = Direction(Discharge(), settings, scale_ma)
+        self.charge_voltage = VoltageSide(
+            1, settings.limp_voltage_mv, settings.charge_voltage_ceiling_mv, count
+        )
+        self.discharge_voltage = VoltageSide(
+            -1, settings.limp_low_voltage_mv, settings.discharge_voltage_floor_mv, count
+        )
         self.currents: tuple[Direction, ...] = (self.charge, self.discharge)
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
@@ -143,6 +145,21 @@ class Bank:
             if pack.presence != presence:
                 self.enter(pack)
 
+    def note_presence(self) -> None:
+        """Tell every limit whether some pack is late, or unheard, or does not say its current."""
+        late = self.merge.late.find(YES) >= 0
+        unheard_pack = self.merge.unheard.find(YES)
+        unknown_pack = self.merge.unknown.find(YES)
+        unknown = self.merge.unknown.count(YES)
+        for side in self.currents:
+            side.some_late = late
+            side.some_unheard = unheard_pack >= 0
+            side.unknown = unknown
+            side.unknown_pack = unknown_pack
+        for voltage in self.voltages:
+            voltage.some_late = late
+            voltage.unheard_pack = unheard_pack
+
     def somebody_speaks(self) -> bool:
         """Is any pack live or late?"""
         for pack in self.packs:
@@ -159,30 +176,27 @@ class Bank:
         facts.voltage_mv = self.view.voltage_mv
         facts.current_ma = self.view.current_ma
         facts.soc_permille = self.view.soc_permille
-        facts.cell_arrived = side.least_gap_mv <= NEAR_CEILING_MV
+        facts.cell_arrived = side.arrived.find(YES) >= 0
         facts.tails_small = self.stages.held and self.tails_small()
         facts.idle_ma = self.settings.zero_current_ma
         facts.dwell_left_ms = self.charge.dwell_left_ms
         facts.denied = self.charge.denied or self.charge.dwell_left_ms > 0
         wish_mv = NO_CAP if self.wishes.charge_mv is None else self.wishes.charge_mv
-        facts.target_cap_mv = min(side.tightest_own_mv, side.end_mv(), wish_mv)
+        facts.target_cap_mv = min(side.tightest_own_mv, side.end_mv, wish_mv)
         self.stages.step(dt_ms)
         slope = self.settings.voltage_slope_mv_per_s
         target_mv = self.stages.target_mv()
         side.stage.follow(target_mv, target_mv, slope, dt_ms)
-        side.wish.follow(self.wishes.charge_mv, side.value, slope, dt_ms)
+        side.wish.follow(self.wishes.charge_mv, side.limit.value, slope, dt_ms)
 
-    def local_refusal(self, side: Direction) -> bool:
-        """Does a pack wired to this very board refuse, where that is to stop the bank?"""
-        if self.settings.local_refusal_stops_bank:
-            for name in self.settings.own_packs:
-                pack = self.find(name)
-                if (
-                    pack is not None
-                    and pack.presence != REMOVED
-                    and side.allowed[pack.index] is False
-                ):
-                    return True
+    def own_pack_refuses(self, side: Direction) -> bool:
+        """Does a pack wired to this very board refuse?"""
+        for name in self.settings.own_packs:
+            pack = self.find(name)
+            if pack is None or pack.presence == REMOVED:
+                continue
+            if side.allowed[pack.index] is False:
+                return True
         return False
 
     def fresh_bus_ma(self) -> int | None:
@@ -202,11 +216,11 @@ class Bank:
         Our own limit must leave twice the tails free, or it could be what limits. A pack that is
         late or unheard, or whose capacity nobody knows, has not shown a tail.
         """
-        rate = self.stages.number("tail_rate_permille")
+        rate = self.stages.in_force.tail_rate_permille
         tails_ma = 0
         for pack in self.packs:
             i = pack.index
-            if self.merge.lost[i] or self.merge.late[i]:
+            if self.merge.unheard[i] or self.merge.late[i]:
                 return False
             if pack.presence != LIVE or self.charge.open[i]:
                 continue
@@ -216,7 +230,7 @@ class Bank:
             tails_ma += tail_ma
             if not -tail_ma <= pack.current_ma <= tail_ma:
                 return False
-        return self.charge.value >= 2 * tails_ma > 0
+        return self.charge.limit.value >= 2 * tails_ma > 0
 
     def apply_wishes(self) -> None:
         """Bring the owner's wishes to where they bind, after one came, went or ran out."""
@@ -237,41 +251,6 @@ class Bank:
             self.reserve_permille = wishes.reserve_permille
             self.discharge.wish_soc = False
 
-    def apply_soc_wishes(self) -> None:
-        """Judge the owner's state-of-charge window, by the last word of every pack there is.
-
-        A silent pack counts with what it last said: its silence must not open the window. Nothing
-        known: the window does not bind.
-        """
-        wishes = self.wishes
-        top = wishes.top_permille
-        days = wishes.full_every_days
-        if days is not None and self.stages.since_full_minutes >= days * MINUTES_PER_DAY:
-            top = None
-        reserve = wishes.reserve_permille
-        if top is None and reserve == 0:
-            self.charge.wish_soc = False
-            self.discharge.wish_soc = False
-            return
-        soc = _last_soc(self.packs)
-        if top is None or soc is None:
-            self.charge.wish_soc = False
-        else:
-            slack = SOC_HYSTERESIS_PERMILLE if self.charge.wish_soc else 0
-            self.charge.wish_soc = soc > top - slack if slack else soc >= top
-        if reserve == 0 or soc is None:
-            self.discharge.wish_soc = False
-        else:
-            slack = SOC_HYSTERESIS_PERMILLE if self.discharge.wish_soc else 0
-            self.discharge.wish_soc = soc < reserve + slack if slack else soc <= reserve
-
-
-def _named(packs: list[PackSettings], name: str) -> PackSettings:
-    for settings in packs:
-        if settings.pack == name:
-            return settings
-    raise KeyError(name)
-
 
 def _size_ma(settings: PackSettings) -> int:
     """The size of a pack, from settings alone: its ceiling, or the half-hour rate... of nothing
@@ -281,14 +260,3 @@ def _size_ma(settings: PackSettings) -> int:
     if settings.capacity_mah is not None:
         return settings.capacity_mah // 2
     return TYPICAL_PACK_MA
-
-
-def _last_soc(packs: list[Pack]) -> int | None:
-    """The charge-weighted state of charge over the last word of every pack that is not removed."""
-    weight = 0
-    charged = 0
-    for pack in packs:
-        if pack.presence != "removed" and pack.soc_permille is not None and pack.capacity_mah:
-            weight += pack.capacity_mah // 100
-            charged += pack.soc_permille * (pack.capacity_mah // 100)
-    return charged // weight if weight else None

@@ -2,11 +2,14 @@
 
 from .bank import Bank
 from .errors import Refusal
-from .pack import REMOVED
+from .pack import REMOVED, Pack
 from .presence import declare, reports
 from .report import LONGEST_MS
 from .requests import FOREVER, Request, Wish, row_of
 from .ticks import since
+
+MINUTES_PER_DAY = 1_440
+SOC_HYSTERESIS_PERMILLE = 20  # a state-of-charge wish lets go this far from its mark
 
 
 def keep(bank: Bank, request: Request, now_ms: int) -> Refusal | None:
@@ -26,6 +29,46 @@ def keep(bank: Bank, request: Request, now_ms: int) -> Refusal | None:
     if refusal is None:
         bank.apply_wishes()
     return refusal
+
+
+def judge_soc_wishes(bank: Bank) -> None:
+    """Judge the owner's state-of-charge window, by the last word of every pack there is.
+
+    A silent pack counts with what it last said: its silence must not open the window. Nothing
+    known: the window does not bind.
+    """
+    wishes = bank.wishes
+    top = wishes.top_permille
+    days = wishes.full_every_days
+    if days is not None and bank.stages.since_full_minutes >= days * MINUTES_PER_DAY:
+        top = None
+    reserve = wishes.reserve_permille
+    if top is None and reserve == 0:
+        bank.charge.wish_soc = False
+        bank.discharge.wish_soc = False
+        return
+    soc = _last_soc(bank.packs)
+    if top is None or soc is None:
+        bank.charge.wish_soc = False
+    else:
+        slack = SOC_HYSTERESIS_PERMILLE if bank.charge.wish_soc else 0
+        bank.charge.wish_soc = soc > top - slack if slack else soc >= top
+    if reserve == 0 or soc is None:
+        bank.discharge.wish_soc = False
+    else:
+        slack = SOC_HYSTERESIS_PERMILLE if bank.discharge.wish_soc else 0
+        bank.discharge.wish_soc = soc < reserve + slack if slack else soc <= reserve
+
+
+def _last_soc(packs: list[Pack]) -> int | None:
+    """The charge-weighted state of charge over the last word of every pack that is not removed."""
+    weight = 0
+    charged = 0
+    for pack in packs:
+        if pack.presence != REMOVED and pack.soc_permille is not None and pack.capacity_mah:
+            weight += pack.capacity_mah // 100
+            charged += pack.soc_permille * (pack.capacity_mah // 100)
+    return charged // weight if weight else None
 
 
 def obey(bank: Bank, request: Request) -> Refusal | None:

@@ -124,15 +124,6 @@ class Cycle:
         self.since_start_ms = 0
         self.since_full_minutes = FULL_MINUTES
 
-    def get(self, field: str) -> int | None:
-        """Return a stage setting as it is in force: the owner's adjustment, or the installer's."""
-        value: int | None = getattr(self.in_force, field)
-        return value
-
-    def number(self, field: str) -> int:
-        """Return a stage setting that cannot be open."""
-        return self.get(field) or 0
-
     def bounds(self, field: object) -> tuple[int, int] | None:
         """Return how far the installer lets the owner change `field`; None: not at all."""
         for name, low, high in self.settings.adjustable:
@@ -148,15 +139,15 @@ class Cycle:
 
     def target_mv(self) -> int:
         """What the stage asks for. Float stays below absorption, whatever the owner adjusts."""
-        absorption_mv = self.number("absorption_mv")
+        absorption_mv = self.in_force.absorption_mv or 0
         stage = self.resume if self.stage == PAUSED else self.stage
         if stage == FLOAT:
-            return min(self.number("float_mv"), absorption_mv - 1)
+            return min(self.in_force.float_mv or 0, absorption_mv - 1)
         return absorption_mv
 
     def may_start(self) -> bool:
         """Has the least time between two starts passed?"""
-        return self.since_start_ms >= self.number("restart_min_interval_ms")
+        return self.since_start_ms >= self.in_force.restart_min_interval_ms
 
     def pass_time(self, dt_ms: int) -> None:
         """Let `dt_ms` pass under the present facts."""

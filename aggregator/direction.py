@@ -8,22 +8,84 @@ that does not count holds the neutral element: 0 in a sum, NO_CAP in a minimum.
 
 from .derate import cell_permille, reliable_ma, temperature_permille
 from .pack import LATE, LIVE, REMOVED, UNHEARD, Pack
+from .ramp import Limit
 from .reference import NO_CAP, Reference
 from .settings import BankSettings, PackSettings
-from .shares import Shares
 
-CURRENT_RULE_COUNT = 17  # rows of limits.CURRENT_RULES
+CURRENT_RULE_COUNT = 17  # rows of rules.CURRENT_RULES
+
+
+class Charge:
+    """What is peculiar to the way into the packs."""
+
+    name = "charge"
+    sign = 1
+    quiet_tenths = 10  # how much of a quiet reading's total counts before shares are learned
+
+    def ceiling_ma(self, settings: BankSettings | PackSettings) -> int | None:
+        return settings.charge_current_ceiling_ma
+
+    def grant_ma(self, settings: PackSettings) -> int:
+        return settings.unheard_charge_current_ma
+
+    def by_temperature_permille(self, pack: Pack) -> int:
+        """Return what temperature leaves of a pack's limit."""
+        curve = pack.settings.charge_temperature_curve
+        return temperature_permille(curve, pack.cold_decic, pack.hot_decic)
+
+    def by_cell_permille(self, pack: Pack) -> int:
+        """Return what the extreme cell leaves of a pack's limit."""
+        return cell_permille(pack.settings.charge_cell_curve, pack.cell_max_mv)
+
+    def widens(self, bank: BankSettings) -> bool:
+        """May steady readings use less than the worst split of extra current, unlearned?"""
+        return bank.charger_limits == "output"
+
+    def learns(self, bank: BankSettings) -> bool:
+        """May learned shares be used?"""
+        return bank.charge_sharing == "learned" or bank.charger_limits == "output"
+
+
+class Discharge:
+    """What is peculiar to the way out. Loads step without asking, so the limit must be open
+    beforehand."""
+
+    name = "discharge"
+    sign = -1
+    quiet_tenths = 7
+
+    def ceiling_ma(self, settings: BankSettings | PackSettings) -> int | None:
+        return settings.discharge_current_ceiling_ma
+
+    def grant_ma(self, settings: PackSettings) -> int:
+        return settings.unheard_discharge_current_ma
+
+    def by_temperature_permille(self, pack: Pack) -> int:
+        curve = pack.settings.discharge_temperature_curve
+        return temperature_permille(curve, pack.cold_decic, pack.hot_decic)
+
+    def by_cell_permille(self, pack: Pack) -> int:
+        return cell_permille(pack.settings.discharge_cell_curve, pack.cell_min_mv)
+
+    def widens(self, bank: BankSettings) -> bool:
+        return True
+
+    def learns(self, bank: BankSettings) -> bool:
+        return bank.discharge_sharing == "learned"
 
 
 class Direction:
     """The columns of one direction, and what the last `survey` found in them (all mA >= 0)."""
 
-    name = ""
-    sign = 1
-
-    def __init__(self, bank: BankSettings, scale_ma: int) -> None:
+    def __init__(self, way: Charge | Discharge, bank: BankSettings, scale_ma: int) -> None:
         count = len(bank.packs)
         self.bank = bank
+        self.way = way
+        self.sign = way.sign
+        ceiling_ma = way.ceiling_ma(bank)
+        self.ceiling_ma = NO_CAP if ceiling_ma is None else ceiling_ma  # of the whole bank
+        self.widens = way.widens(bank)
+        self.learns = way.learns(bank)
         # The size of the bank decides what counts as no total, and as steady.
         self.quiet_ma = scale_ma // 1_000 * bank.quiet_permille
         self.coherent_ma = scale_ma // 1_000 * bank.coherent_permille
@@ -31,10 +93,9 @@ class Direction:
         self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
         self.allowed: list[bool | None] = [None] * count
         self.closed: list[bool | None] = [None] * count
-        # Yes or no columns are bytes, 1 or 0.
+        # Yes-or-no columns, see reference.py.
         self.open = bytearray(count)  # no current can flow in this direction
         self.carries = bytearray(count)  # heard, with a path: it shares the current
-        self.unknown = bytearray(count)  # connected, but its current is not known
         self.flow_ma = [0] * count  # its current, as far as it counts
         self.limit_ma = [NO_CAP] * count  # L_i, what it may take
         self.room_ma = [NO_CAP] * count  # L_i - I_i
@@ -66,49 +127,20 @@ class Direction:
         self.tightest = -1  # row of the pack with the least room
         self.unheard = -1  # row of the pack with the least grant
         self.some_late = False
+        self.some_unheard = True
+        self.unknown = 0  # how many packs are heard, but do not say their current
+        self.unknown_pack = -1  # row of the first of them
         self.local_refusal = False
         # What the owner wishes.
         self.wish_ma = NO_CAP
         self.wish_stop = False
         self.wish_soc = False  # a state-of-charge wish stops this direction now
         # The limit (limits.py fills these).
-        self.caps_ma = [NO_CAP] * CURRENT_RULE_COUNT  # what each rule said in the last step
-        self.value = 0
-        self.rule = 0  # row of the table
-        self.previous = 0
+        self.limit = Limit(0, CURRENT_RULE_COUNT)
         self.peak_ma = 0  # the highest limit of this period, and of the one before
         self.last_peak_ma = 0
         self.peak_left_ms = 0
-        self.ramp_to = 0
-        self.carry = 0
         self.denied = True
-
-    # What differs between the two directions.
-
-    def ceiling_ma(self, settings: PackSettings) -> int | None:
-        raise NotImplementedError
-
-    def grant_of(self, settings: PackSettings) -> int:
-        raise NotImplementedError
-
-    def by_temperature_permille(self, pack: Pack) -> int:
-        """Return what temperature leaves of a pack's limit."""
-        raise NotImplementedError
-
-    def by_cell_permille(self, pack: Pack) -> int:
-        """Return what the extreme cell leaves of a pack's limit."""
-        raise NotImplementedError
-
-    def bank_ceiling_ma(self) -> int | None:
-        raise NotImplementedError
-
-    def widened(self, shares: Shares) -> bool:
-        """May steady readings use less than the worst case, for the split of extra current?"""
-        raise NotImplementedError
-
-    def quiet_tenths(self, shares: Shares) -> int:
-        """How much of the quiet reading's total counts, in tenths."""
-        raise NotImplementedError
 
     # Entering a pack's row.
 
@@ -125,9 +157,9 @@ class Direction:
         flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
         is_open = self._is_open(pack, flow_ma)
         self.open[i] = 1 if is_open else 0
-        limit_ma = self.usable_ma(pack)
+        most_ma = self.most_ma(pack)
+        limit_ma = self.usable_ma(pack, most_ma)
         refuses = self.allowed[i] is False and not is_open
-        self.unknown[i] = 1 if connected and pack.current_ma is None else 0
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
         binds = counts or (pack.presence == UNHEARD and not is_open)
@@ -138,33 +170,41 @@ class Direction:
             self.regrouped = True
             self.forget()
         self.flow_ma[i] = flow_ma
-        self.limit_ma[i] = limit_ma if binds else NO_CAP
+        self._bind(i, limit_ma if binds else NO_CAP)
         self.room_ma[i] = limit_ma - flow_ma if binds else NO_CAP
         adds = counts and not refuses and not pack.withheld
         self.contribution_ma[i] = limit_ma if adds else 0
         self.grant_ma[i] = NO_CAP
-        self.ramp_ma[i] = self.most_ma(pack)
+        self.ramp_ma[i] = most_ma
         if pack.presence == UNHEARD:
             # Silent while it refuses, or while above its limit: nothing is granted.
             told_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
             over = refuses or told_ma > limit_ma
-            self.grant_ma[i] = 0 if over else min(limit_ma, self.grant_of(pack.settings))
+            self.grant_ma[i] = 0 if over else min(limit_ma, self.way.grant_ma(pack.settings))
         elif pack.presence == REMOVED:
             self.flow_ma[i] = 0
             self.ramp_ma[i] = 0
 
+    def _bind(self, i: int, limit_ma: int) -> None:
+        """Set L_i of row `i`, NO_CAP: none; the rooms of earlier readings move with it."""
+        grown_ma = limit_ma - self.limit_ma[i]
+        if grown_ma:
+            self.limit_ma[i] = limit_ma
+            self.quiet.room_ma[i] += grown_ma
+            self.steady.room_ma[i] += grown_ma
+
     def most_ma(self, pack: Pack) -> int:
         """Return the pack's ceiling [mA], or else its own limit; nothing known: 0."""
-        ceiling_ma = self.ceiling_ma(pack.settings)
+        ceiling_ma = self.way.ceiling_ma(pack.settings)
         own_ma = self.own_ma[pack.index]
         return ceiling_ma if ceiling_ma is not None else own_ma or 0
 
-    def usable_ma(self, pack: Pack) -> int:
+    def usable_ma(self, pack: Pack, most_ma: int) -> int:
         """Return L_i [mA], what the pack may take now. An unknown own limit is 0."""
-        own_ma = min(self.own_ma[pack.index] or 0, self.most_ma(pack))
+        own_ma = min(self.own_ma[pack.index] or 0, most_ma)
         left_ma = reliable_ma(own_ma, pack.settings, self.bank.margin_permille)
-        left_ma = left_ma * self.by_temperature_permille(pack) // 1_000
-        return left_ma * self.by_cell_permille(pack) // 1_000
+        left_ma = left_ma * self.way.by_temperature_permille(pack) // 1_000
+        return left_ma * self.way.by_cell_permille(pack) // 1_000
 
     def _is_open(self, pack: Pack, flow_ma: int) -> bool:
         """Is the pack's path open? Its word beats the setting; the setting needs a still current."""
@@ -183,72 +223,3 @@ class Direction:
         self.quiet.valid = False
         self.steady.valid = False
         self.disturbed = True
-
-    def uses_learned(self, shares: Shares) -> bool:
-        """Is this direction told to use learned shares, and are they learned?"""
-        raise NotImplementedError
-
-
-class Charge(Direction):
-    """Into the packs."""
-
-    name = "charge"
-    sign = 1
-
-    def ceiling_ma(self, settings: PackSettings) -> int | None:
-        return settings.charge_current_ceiling_ma
-
-    def grant_of(self, settings: PackSettings) -> int:
-        return settings.unheard_charge_current_ma
-
-    def by_temperature_permille(self, pack: Pack) -> int:
-        curve = pack.settings.charge_temperature_curve
-        return temperature_permille(curve, pack.cold_decic, pack.hot_decic)
-
-    def by_cell_permille(self, pack: Pack) -> int:
-        return cell_permille(pack.settings.charge_cell_curve, pack.cell_max_mv)
-
-    def bank_ceiling_ma(self) -> int | None:
-        return self.bank.charge_current_ceiling_ma
-
-    def uses_learned(self, shares: Shares) -> bool:
-        told = self.bank.charge_sharing == "learned" or self.bank.charger_limits == "output"
-        return told and shares.learned
-
-    def widened(self, shares: Shares) -> bool:
-        return self.bank.charger_limits == "output" or self.uses_learned(shares)
-
-    def quiet_tenths(self, shares: Shares) -> int:
-        return 10
-
-
-class Discharge(Direction):
-    """Out of the packs. Loads step without asking, so the limit must be open beforehand."""
-
-    name = "discharge"
-    sign = -1
-
-    def ceiling_ma(self, settings: PackSettings) -> int | None:
-        return settings.discharge_current_ceiling_ma
-
-    def grant_of(self, settings: PackSettings) -> int:
-        return settings.unheard_discharge_current_ma
-
-    def by_temperature_permille(self, pack: Pack) -> int:
-        curve = pack.settings.discharge_temperature_curve
-        return temperature_permille(curve, pack.cold_decic, pack.hot_decic)
-
-    def by_cell_permille(self, pack: Pack) -> int:
-        return cell_permille(pack.settings.discharge_cell_curve, pack.cell_min_mv)
-
-    def bank_ceiling_ma(self) -> int | None:
-        return self.bank.discharge_current_ceiling_ma
-
-    def uses_learned(self, shares: Shares) -> bool:
-        return shares.learned and self.bank.discharge_sharing == "learned"
-
-    def widened(self, shares: Shares) -> bool:
-        return True
-
-    def quiet_tenths(self, shares: Shares) -> int:
-        return 10 if shares.learned else 7

@@ -25,7 +25,7 @@ def _over(side: Direction) -> bool:
 
     Those of the last seconds, because chargers hear late and move slowly.
     """
-    limit_ma = max(side.value, side.peak_ma, side.last_peak_ma)
+    limit_ma = max(side.limit.value, side.peak_ma, side.last_peak_ma)
     return side.total_ma > limit_ma + max(side.bank.zero_current_ma, limit_ma // 20)
 
 
@@ -59,7 +59,7 @@ def headroom_stalls(bank: Bank) -> bool:
     chargers limit their own output, set charger_limits = output."""
     side = bank.charge
     still = -side.bank.zero_current_ma <= side.total_ma <= side.bank.zero_current_ma
-    held = 0 < side.value == side.headroom_ma < side.contributions_ma
+    held = 0 < side.limit.value == side.headroom_ma < side.contributions_ma
     told = side.bank.charger_limits == "battery"
     return told and still and held and bank.stages.stage == BULK
 
@@ -125,7 +125,7 @@ def soc_disagrees_with_full(bank: Bank, pack: Pack) -> bool:
         return False
     if bank.stages.stage != FLOAT or bank.stages.elapsed_ms > HOUR_MS:
         return False
-    tail_ma = (pack.capacity_mah or 0) * bank.stages.number("tail_rate_permille") // 1_000
+    tail_ma = (pack.capacity_mah or 0) * bank.stages.in_force.tail_rate_permille // 1_000
     flow_ma = bank.charge.flow_ma[pack.index]
     return bank.stages.why != "absorption_longest" and -tail_ma <= flow_ma <= tail_ma
 
@@ -187,7 +187,8 @@ class Findings:
         place = pack.index * len(PACK_FINDINGS)
         for _, condition, hold_ms in PACK_FINDINGS:
             holds = heard and condition(bank, pack)
-            changed = _age(self.pack_ms, place, holds, hold_ms, gone_ms) or changed
+            if holds or self.pack_ms[place] != ABSENT:
+                changed = _age(self.pack_ms, place, holds, hold_ms, gone_ms) or changed
             place += 1
         return changed
 

@@ -7,7 +7,7 @@ and the five cases that need more; they are the branches here.
 """
 
 from .direction import Direction
-from .reference import NO_CAP, first_yes
+from .reference import NO_CAP, YES
 from .shares import Shares
 
 
@@ -27,23 +27,22 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
         side.dwell_left_ms = max(0, side.dwell_left_ms - dt_ms)
     if side.steady.valid:
         side.steady.run_down(dt_ms)
-    side.granted_ma = min(side.grant_ma)
-    silence = side.granted_ma < NO_CAP
-    side.unheard = side.grant_ma.index(side.granted_ma) if silence else -1
-    missing = sum(side.unknown)
-    if missing == 1 and bus_ma is not None and not silence:
-        _fill_in(side, first_yes(side.unknown), bus_ma)
+    side.granted_ma = min(side.grant_ma) if side.some_unheard else NO_CAP
+    side.unheard = side.grant_ma.index(side.granted_ma) if side.some_unheard else -1
+    missing = side.unknown
+    if missing == 1 and bus_ma is not None and not side.some_unheard:
+        _fill_in(side, side.unknown_pack, bus_ma)
         missing = 0
     side.current_unknown = missing > 0
-    side.refuser = first_yes(side.refusing) if max(side.refusing) else -1
+    side.refuser = side.refusing.find(YES)
     side.total_ma = sum(side.flow_ma)
     side.contributions_ma = sum(side.contribution_ma)
     room_ma = min(side.room_ma)
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
-    if silence or missing:
+    if side.some_unheard or missing:
         side.forget()
     elif -side.quiet_ma <= side.total_ma <= side.quiet_ma:
-        side.quiet.take(side.total_ma, side.flow_ma, 1)
+        side.quiet.take(side.total_ma, side.room_ma, 1)
     _keep_steady(side, dt_ms)
     if side.tightest < 0:
         side.headroom_ma = NO_CAP  # no path: a rule of its own
@@ -84,7 +83,7 @@ def _keep_steady(side: Direction, dt_ms: int) -> None:
         return
     bank = side.bank
     if not side.disturbed and side.window_high_ma - side.window_low_ma <= side.coherent_ma:
-        side.steady.take(side.window_low_ma, side.flow_ma, bank.coherent_keep_ms)
+        side.steady.take(side.window_low_ma, side.room_ma, bank.coherent_keep_ms)
     side.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
     side.window_low_ma = total_ma
     side.window_high_ma = total_ma
@@ -99,12 +98,13 @@ def _widest(side: Direction, room_ma: int, shares: Shares) -> int:
     """
     widest_ma = side.total_ma + room_ma
     if side.total_ma < 0 and side.quiet.valid:
-        safe_ma = side.quiet.safe_total_ma(side.limit_ma, None, 1_000)
-        widest_ma = max(widest_ma, safe_ma * side.quiet_tenths(shares) // 10)
-    if side.steady.valid and side.widened(shares):
-        learned = shares.upper_permille if side.uses_learned(shares) else None
-        safe_ma = side.steady.safe_total_ma(side.limit_ma, learned, _assumed_permille(side))
-        widest_ma = max(widest_ma, safe_ma)
+        tenths = 10 if shares.learned else side.way.quiet_tenths
+        widest_ma = max(widest_ma, side.quiet.safe_total_ma(1_000) * tenths // 10)
+    if side.steady.valid:
+        if side.learns and shares.learned:
+            widest_ma = max(widest_ma, side.steady.learned_total_ma(shares.upper_permille))
+        elif side.widens:
+            widest_ma = max(widest_ma, side.steady.safe_total_ma(_assumed_permille(side)))
     return widest_ma
 
 
@@ -135,7 +135,7 @@ def _back_off(side: Direction, shares: Shares) -> int:
             back_ma = min(back_ma, total_ma // 100 * (limit_ma * 1_000 // flow_ma) // 10)
         share = shares.lower_permille[i] if shares.learned else 0
         if not share and side.quiet.valid:
-            share = side.quiet.share_permille(i, total_ma, flow_ma, least_share)
+            share = side.quiet.share_permille(i, total_ma, room_ma, least_share)
         if share:
             back_ma = min(back_ma, total_ma + room_ma * 1_000 // share)
     return back_ma

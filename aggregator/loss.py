@@ -15,7 +15,7 @@ def carried_after_loss_ma(side: Direction, shares: Shares) -> int:
 
     NO_CAP with fewer than two connected packs. Never below 0. Rounded down.
     """
-    learned = side.uses_learned(shares)
+    learned = side.learns and shares.learned
     tightest = -1
     least_ma = NO_CAP  # least (L_i - I_i) / s_i, and the least but for that pack
     next_ma = NO_CAP

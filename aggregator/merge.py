@@ -5,7 +5,7 @@ needs only sums and extremes over columns. A pack that does not count holds the 
 """
 
 from .pack import LATE, LIVE, REMOVED, Pack
-from .reference import NO_CAP
+from .reference import NO, NO_CAP, YES
 from .report import PackReport, alarm_bits
 from .view import SystemView
 
@@ -19,6 +19,7 @@ class Merge:
     """The columns of everything that is added up or compared over packs."""
 
     __slots__ = (
+        "alarmed",
         "capacity",
         "cell_high_mv",
         "cell_low_mv",
@@ -29,12 +30,12 @@ class Merge:
         "hot_decic",
         "late",
         "live",
-        "lost",
         "protections",
         "soc_high",
         "soc_low",
         "soh_low",
-        "voltage_high_mv",
+        "unheard",
+        "unknown",
         "voltage_low_mv",
         "voltage_mv",
         "warnings",
@@ -42,14 +43,14 @@ class Merge:
     )
 
     def __init__(self, count: int) -> None:
-        # Yes or no columns are bytes, 1 or 0.
+        # Yes-or-no columns, see reference.py.
         self.live = bytearray(count)  # live, and says its voltage
         self.late = bytearray(count)
-        self.lost = bytearray(count)  # neither live, late nor removed
+        self.unheard = bytearray(count)
+        self.unknown = bytearray(count)  # live or late, but does not say its current
         self.complete = bytearray(count)  # live, and says its charge and capacity, or removed
-        self.voltage_mv = [0] * count
+        self.voltage_mv = [0] * count  # for the sum and the greatest
         self.voltage_low_mv = [NO_CAP] * count
-        self.voltage_high_mv = [NONE_SO_HIGH] * count
         self.current_ma = [0] * count
         self.capacity = [0] * count  # 0.1 Ah, of all that are heard
         self.weight = [0] * count  # 0.1 Ah, of those that also say their charge
@@ -61,6 +62,7 @@ class Merge:
         self.cell_high_mv = [NONE_SO_HIGH] * count
         self.cold_decic = [NO_CAP] * count
         self.hot_decic = [NONE_SO_HIGH] * count
+        self.alarmed = bytearray(count)  # warns or protects itself
         self.warnings = [0] * count
         self.protections = [0] * count
 
@@ -79,10 +81,10 @@ class Merge:
         speaks = live and pack.voltage_mv is not None
         self.live[i] = 1 if speaks else 0
         self.late[i] = 1 if pack.presence == LATE else 0
-        self.lost[i] = 0 if heard or removed else 1
+        self.unheard[i] = 0 if heard or removed else 1
+        self.unknown[i] = 1 if heard and pack.current_ma is None else 0
         self.voltage_mv[i] = (pack.voltage_mv or 0) if speaks else 0
         self.voltage_low_mv[i] = _or(pack.voltage_mv if live else None, NO_CAP)
-        self.voltage_high_mv[i] = _or(pack.voltage_mv if live else None, NONE_SO_HIGH)
         self.current_ma[i] = (pack.current_ma or 0) if heard else 0
         soc = pack.soc_permille if heard else None
         capacity_mah = pack.capacity_mah if heard else None
@@ -104,14 +106,14 @@ class Merge:
         if removed:
             self.warnings[i] = 0
             self.protections[i] = 0
+        self.alarmed[i] = 1 if self.warnings[i] or self.protections[i] else 0
 
-    def tell(self, view: SystemView, packs: list[Pack], unknown: bool, bus_ma: int | None) -> None:
+    def tell(self, view: SystemView, packs: list[Pack], bus_ma: int | None) -> None:
         """Write the bank's numbers into the view.
 
-        `unknown`: a pack does not say its current, so that only the bus meter's `bus_ma` can tell
-        the total.
+        `bus_ma`: the bus meter's word; it tells the total where a pack does not say its current.
         """
-        view.current_ma = bus_ma if unknown else sum(self.current_ma)
+        view.current_ma = bus_ma if self.unknown.find(YES) >= 0 else sum(self.current_ma)
         self._tell_power(view)
         self._tell_charge(view)
         low_mv = min(self.cell_low_mv)
@@ -126,8 +128,9 @@ class Merge:
         view.temperature_max_decic = None if hot == NONE_SO_HIGH else hot
         view.temperature_min_row = self.cold_decic.index(cold)
         view.temperature_max_row = self.hot_decic.index(hot)
-        view.warning_bits = _union(self.warnings)
-        view.protection_bits = _union(self.protections)
+        alarmed = self.alarmed.find(YES) >= 0
+        view.warning_bits = _union(self.warnings) if alarmed else 0
+        view.protection_bits = _union(self.protections) if alarmed else 0
         view.cell_min_no = None
         view.cell_max_no = None
         if view.cell_min_mv is not None:
@@ -136,18 +139,18 @@ class Merge:
             view.cell_max_no = packs[view.cell_max_row].cell_max_no
 
     def _tell_power(self, view: SystemView) -> None:
-        live = sum(self.live)
+        live = self.live.count(YES)
         view.power_w = None
         if live == 0:
             view.voltage_mv = None
             view.voltage_min_mv = None
             view.voltage_max_mv = None
-            if sum(self.lost) == len(self.lost):
+            if self.unheard.find(NO) < 0:
                 view.current_ma = None
             return
         view.voltage_mv = sum(self.voltage_mv) // live
         view.voltage_min_mv = min(self.voltage_low_mv)
-        view.voltage_max_mv = max(self.voltage_high_mv)
+        view.voltage_max_mv = max(self.voltage_mv)
         if view.current_ma is not None:
             # 10 mV times 100 mA is 1 mW: stays a small integer.
             view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000
@@ -155,7 +158,7 @@ class Merge:
     def _tell_charge(self, view: SystemView) -> None:
         weight = sum(self.weight)
         view.capacity_mah = sum(self.capacity) * MAH_PER_UNIT
-        view.partial = sum(self.complete) < len(self.complete)
+        view.partial = self.complete.find(NO) >= 0
         soh = min(self.soh_low)
         view.soh_permille = None if soh == NO_CAP else soh
         if weight == 0:
@@ -177,7 +180,6 @@ def _or(value: int | None, neutral: int) -> int:
 
 def _union(column: list[int]) -> int:
     bits = 0
-    if max(column):
-        for row in column:
-            bits |= row
+    for row in column:
+        bits |= row
     return bits

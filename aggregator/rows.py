@@ -31,12 +31,12 @@ def limit_unknown(side: Direction, pack: Pack) -> bool:
 
 def temperature(side: Direction, pack: Pack) -> bool:
     """Too cold, too hot, or its temperature is unknown."""
-    return side.by_temperature_permille(pack) == 0
+    return side.way.by_temperature_permille(pack) == 0
 
 
 def cell(side: Direction, pack: Pack) -> bool:
     """Its extreme cell has arrived, or is unknown."""
-    return side.by_cell_permille(pack) == 0
+    return side.way.by_cell_permille(pack) == 0
 
 
 def own_limit_zero(side: Direction, pack: Pack) -> bool:
@@ -84,5 +84,5 @@ def _why(bank: Bank, pack: Pack) -> str | None:
         if side.contribution_ma[pack.index] == 0:
             for reason, holds in REASONS:
                 if holds(side, pack):
-                    return side.name + ": " + reason
+                    return side.way.name + ": " + reason
     return None

@@ -64,8 +64,7 @@ def pack_loss(side: Direction) -> int:
 
 def bank_ceiling(side: Direction) -> int:
     """The installer's ceiling for the whole bank."""
-    ceiling_ma = side.bank_ceiling_ma()
-    return NO_CAP if ceiling_ma is None else ceiling_ma
+    return side.ceiling_ma
 
 
 def owner_cap(side: Direction) -> int:
@@ -80,22 +79,22 @@ def owner_soc(side: Direction) -> int:
 
 def late_no_rise(side: Direction) -> int:
     """A pack's reading is late: nothing rises."""
-    return side.previous if side.some_late else NO_CAP
+    return side.limit.previous if side.some_late else NO_CAP
 
 
 def settling_no_rise(side: Direction) -> int:
     """A pack was above its limit a short while ago: nothing rises."""
-    return side.previous if side.settle_left_ms > 0 else NO_CAP
+    return side.limit.previous if side.settle_left_ms > 0 else NO_CAP
 
 
 def path_no_rise(side: Direction) -> int:
     """A path opened or closed a short while ago: nothing rises."""
-    return side.previous if side.path_left_ms > 0 else NO_CAP
+    return side.limit.previous if side.path_left_ms > 0 else NO_CAP
 
 
 def ramp(side: Direction) -> int:
     """A limit falls at once and rises slowly."""
-    return side.ramp_to
+    return side.limit.ramp_to
 
 
 # name, rule, the attribute that holds the pack's row (or None), does a 0 mean "denied"?
@@ -129,12 +128,12 @@ def own_limit(side: VoltageSide) -> int:
 
 def ceiling(side: VoltageSide) -> int:
     """The installer's bound for the bank."""
-    return side.end_mv()
+    return side.end_mv
 
 
 def limp(side: VoltageSide) -> int:
     """A pack is silent and still connected: a voltage at which it takes (gives) next to nothing."""
-    return side.limp_mv() if side.silent_pack >= 0 else NO_CAP
+    return side.limp_mv if side.unheard_pack >= 0 else NO_CAP
 
 
 def extreme_cell(side: VoltageSide) -> int:
@@ -154,18 +153,18 @@ def owner_voltage_cap(side: VoltageSide) -> int:
 
 def voltage_late_no_rise(side: VoltageSide) -> int:
     """A pack's reading is late: nothing rises."""
-    return side.previous if side.some_late else NO_CAP
+    return side.limit.previous if side.some_late else NO_CAP
 
 
 def voltage_ramp(side: VoltageSide) -> int:
     """A limit falls at once and rises slowly."""
-    return side.ramp_to
+    return side.limit.ramp_to
 
 
 VOLTAGE_RULES = (
     ("own_limit", own_limit, "own_pack", False),
     ("ceiling", ceiling, None, False),
-    ("limp", limp, "silent_pack", False),
+    ("limp", limp, "unheard_pack", False),
     ("extreme_cell", extreme_cell, "cell_pack", False),
     ("stage_target", stage_target, None, False),
     ("owner_voltage_cap", owner_voltage_cap, None, False),

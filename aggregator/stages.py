@@ -4,7 +4,7 @@
 one a step. Guards see the state in cycle.py only; `Stages.step` brings it up to date first.
 """
 
-from .cycle import ABSORPTION, BULK, FLOAT, PAUSED, Cycle
+from .cycle import ABSORPTION, BULK, FLOAT, PAUSED, STAGES, Cycle
 
 RESTART_VOLTAGE_DWELL_MS = 60_000  # for restart_below_mv (common practice, no source)
 
@@ -23,35 +23,36 @@ def allowed_again(now: Cycle) -> bool:
 
 def target_held(now: Cycle) -> bool:
     """The bank's voltage has held the target, less the tolerance, for the dwell."""
-    return now.reached_ms > 0 and now.reached_ms >= now.number("dwell_ms")
+    return now.reached_ms > 0 and now.reached_ms >= now.in_force.dwell_ms
 
 
 def cell_arrived(now: Cycle) -> bool:
     """The highest cell has been within 50 mV of its ceiling for the dwell."""
-    return now.arrived_ms > 0 and now.arrived_ms >= now.number("dwell_ms")
+    return now.arrived_ms > 0 and now.arrived_ms >= now.in_force.dwell_ms
 
 
 def longest(now: Cycle) -> bool:
     """absorption_max_ms of wall time have passed since absorption began."""
-    return now.absorbing_ms >= now.number("absorption_max_ms")
+    return now.absorbing_ms >= now.in_force.absorption_max_ms
 
 
 def served(now: Cycle) -> bool:
     """The voltage has been held for absorption_ms (mode timer)."""
     timer = now.settings.absorption_mode == "timer"
-    return timer and now.held_ms >= now.number("absorption_ms")
+    return timer and now.held_ms >= now.in_force.absorption_ms
 
 
 def full(now: Cycle) -> bool:
     """Every connected pack's tail has been small for the dwell (mode until_full)."""
     if now.settings.absorption_mode == "timer" or now.tails_ms == 0:
         return False
-    return now.tails_ms >= now.number("dwell_ms") and now.held_ms >= now.number("absorption_min_ms")
+    in_force = now.in_force
+    return now.tails_ms >= in_force.dwell_ms and now.held_ms >= in_force.absorption_min_ms
 
 
 def dipped(now: Cycle) -> bool:
     """The voltage has not been held for dip_ends_cycle_ms: a new cycle."""
-    return now.dip_ms > now.number("dip_ends_cycle_ms")
+    return now.dip_ms > now.in_force.dip_ends_cycle_ms
 
 
 def asked(now: Cycle) -> bool:
@@ -61,13 +62,13 @@ def asked(now: Cycle) -> bool:
 
 def time_over(now: Cycle) -> bool:
     """restart_after_ms have passed in float."""
-    after_ms = now.get("restart_after_ms")
+    after_ms = now.in_force.restart_after_ms
     return after_ms is not None and now.elapsed_ms >= after_ms and now.may_start()
 
 
 def charge_low(now: Cycle) -> bool:
     """The state of charge fell below restart_below_soc_permille."""
-    below = now.get("restart_below_soc_permille")
+    below = now.in_force.restart_below_soc_permille
     soc = now.facts.soc_permille
     return below is not None and soc is not None and soc < below and now.may_start()
 
@@ -79,7 +80,7 @@ def voltage_low(now: Cycle) -> bool:
 
 def night(now: Cycle) -> bool:
     """The bank has not been charging for restart_after_idle_ms."""
-    after_ms = now.get("restart_after_idle_ms")
+    after_ms = now.in_force.restart_after_idle_ms
     return after_ms is not None and now.idle_ms >= after_ms and now.may_start()
 
 
@@ -101,6 +102,11 @@ TRANSITIONS = (
     (FLOAT, night, BULK, "restart_night"),
 )
 
+# The rows that a stage may take, in the order of the table.
+ROWS_FROM = {
+    stage: [row for row in TRANSITIONS if row[0] is None or row[0] == stage] for stage in STAGES
+}
+
 
 class Stages(Cycle):
     """The daily charge under way."""
@@ -114,8 +120,8 @@ class Stages(Cycle):
         self._foresee()
 
     def _take(self) -> None:
-        for origin, guard, target, reason in TRANSITIONS:
-            if (origin is None or origin == self.stage) and guard(self):
+        for _, guard, target, reason in ROWS_FROM[self.stage]:
+            if guard(self):
                 self._enter(target, reason)
                 break
         self.asked = self.asked and self.stage != BULK
@@ -151,15 +157,15 @@ class Stages(Cycle):
                 self.ends_ms = self.facts.dwell_left_ms
         elif self.stage == ABSORPTION:
             self.ends_by = "absorption_longest"
-            self.ends_ms = max(0, self.number("absorption_max_ms") - self.absorbing_ms)
+            self.ends_ms = max(0, self.in_force.absorption_max_ms - self.absorbing_ms)
             if self.settings.absorption_mode == "timer" and self.held:
-                served_ms = max(0, self.number("absorption_ms") - self.held_ms)
+                served_ms = max(0, self.in_force.absorption_ms - self.held_ms)
                 if served_ms < self.ends_ms:
                     self.ends_by = "absorption_served"
                     self.ends_ms = served_ms
         elif self.stage == FLOAT:
-            after_ms = self.get("restart_after_ms")
+            after_ms = self.in_force.restart_after_ms
             if after_ms is not None:
-                wait_ms = self.number("restart_min_interval_ms") - self.since_start_ms
+                wait_ms = self.in_force.restart_min_interval_ms - self.since_start_ms
                 self.ends_by = "restart_time"
                 self.ends_ms = max(0, after_ms - self.elapsed_ms, wait_ms)

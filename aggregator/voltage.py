@@ -4,14 +4,14 @@ The discharge voltage is the charge voltage in a mirror: all values here carry `
 "smallest" is the cautious side for both, and the limit is `sign * value`.
 """
 
-from .pack import REMOVED, UNHEARD, Pack
-from .reference import NO_CAP, first_yes
-from .settings import BankSettings
+from .pack import REMOVED, Pack
+from .ramp import Limit
+from .reference import NO_CAP
 
 CELL_GAIN = 4  # mV of pack voltage granted for each mV that the extreme cell is away from its end
-VOLTAGE_RULE_COUNT = 8  # rows of limits.VOLTAGE_RULES
+VOLTAGE_RULE_COUNT = 8  # rows of rules.VOLTAGE_RULES
 HIGHEST_MV = 150_000
-NEAR_CEILING_MV = 50  # a cell this close to its ceiling has arrived
+NEAR_END_MV = 50  # a cell this close to its ceiling (or floor) has arrived
 
 
 class Slope:
@@ -43,44 +43,35 @@ class Slope:
 
 
 class VoltageSide:
-    """The columns of one voltage limit, and the limit itself. Signed mV throughout."""
+    """The columns of one voltage limit, and the limit itself. Signed mV throughout.
 
-    name = ""
-    sign = 1
+    `limp_mv`: where next to nothing flows; `end_mv`: the installer's bound for the bank.
+    """
 
-    def __init__(self, bank: BankSettings) -> None:
-        count = len(bank.packs)
-        self.bank = bank
+    def __init__(self, sign: int, limp_mv: int, end_mv: int, count: int) -> None:
+        self.sign = sign
+        self.limp_mv = sign * limp_mv
+        self.end_mv = sign * end_mv
         self.own_mv = [NO_CAP] * count  # the pack's own limit
-        self.cell_gap_mv = [NO_CAP] * count  # how far its extreme cell is from its end
-        self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what that gap grants
-        self.silent = bytearray(count)  # 1: unheard
+        self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what its extreme cell grants
+        self.arrived = bytearray(count)  # yes or no: its extreme cell is near its end
         self.stage = Slope()
         self.wish = Slope()
         self.tightest_own_mv = NO_CAP
         self.tightest_cell_mv = NO_CAP
-        self.least_gap_mv = NO_CAP
         self.own_pack = -1
         self.cell_pack = -1
-        self.silent_pack = -1
-        self.caps_mv = [NO_CAP] * VOLTAGE_RULE_COUNT  # what each rule said in the last step
-        self.value = self.limp_mv()
-        self.rule = 0
-        self.previous = self.value
+        self.unheard_pack = -1  # row of the first that is unheard
         self.some_late = False
-        self.ramp_to = self.value
-        self.carry = 0
-
-    def limp_mv(self) -> int:
-        raise NotImplementedError
-
-    def end_mv(self) -> int:
-        """The installer's bound for the bank."""
-        raise NotImplementedError
+        self.limit = Limit(self.limp_mv, VOLTAGE_RULE_COUNT)
 
     def gap_mv(self, pack: Pack) -> int | None:
         """How far the extreme cell is from its ceiling (or floor); None: unknown."""
-        raise NotImplementedError
+        if self.sign > 0:
+            cell_mv = pack.cell_max_mv
+            return None if cell_mv is None else pack.settings.cell_ceiling_mv - cell_mv
+        cell_mv = pack.cell_min_mv
+        return None if cell_mv is None else cell_mv - pack.settings.cell_floor_mv
 
     def enter(self, pack: Pack, own_mv: int | None) -> None:
         """Write the pack's row. `own_mv`: its own limit, unsigned."""
@@ -88,8 +79,7 @@ class VoltageSide:
         removed = pack.presence == REMOVED
         gap_mv = None if removed else self.gap_mv(pack)
         self.own_mv[i] = NO_CAP if removed or own_mv is None else self.sign * own_mv
-        self.silent[i] = 1 if pack.presence == UNHEARD else 0
-        self.cell_gap_mv[i] = NO_CAP if gap_mv is None else gap_mv
+        self.arrived[i] = 0 if gap_mv is None or gap_mv > NEAR_END_MV else 1
         if gap_mv is None or pack.voltage_mv is None:
             self.cell_room_mv[i] = NO_CAP
         else:
@@ -100,41 +90,5 @@ class VoltageSide:
         """Find the tightest rows."""
         self.tightest_own_mv = min(self.own_mv)
         self.tightest_cell_mv = min(self.cell_room_mv)
-        self.least_gap_mv = min(self.cell_gap_mv)
         self.own_pack = self.own_mv.index(self.tightest_own_mv)
         self.cell_pack = self.cell_room_mv.index(self.tightest_cell_mv)
-        self.silent_pack = first_yes(self.silent) if max(self.silent) else -1
-
-
-class ChargeVoltage(VoltageSide):
-    """What chargers may not exceed."""
-
-    name = "charge"
-    sign = 1
-
-    def limp_mv(self) -> int:
-        return self.bank.limp_voltage_mv
-
-    def end_mv(self) -> int:
-        return self.bank.charge_voltage_ceiling_mv
-
-    def gap_mv(self, pack: Pack) -> int | None:
-        cell_mv = pack.cell_max_mv
-        return None if cell_mv is None else pack.settings.cell_ceiling_mv - cell_mv
-
-
-class DischargeVoltage(VoltageSide):
-    """What loads may not draw the bus below."""
-
-    name = "discharge"
-    sign = -1
-
-    def limp_mv(self) -> int:
-        return -self.bank.limp_low_voltage_mv
-
-    def end_mv(self) -> int:
-        return -self.bank.discharge_voltage_floor_mv
-
-    def gap_mv(self, pack: Pack) -> int | None:
-        cell_mv = pack.cell_min_mv
-        return None if cell_mv is None else cell_mv - pack.settings.cell_floor_mv

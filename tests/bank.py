@@ -9,6 +9,7 @@
 All numbers are invented, chosen so that the arithmetic can be done in the head.
 """
 
+from adapters.readings import Readings
 from aggregator import (
     Aggregator,
     BankSettings,
@@ -61,6 +62,7 @@ class Site:
         self.words = {record.pack: dict(HEALTHY) for record in records}
         self.samples = {record.pack: 0 for record in records}
         self.silent: set[str] = set()
+        self.readings = Readings()
         self.view = self.bank.step(start_ms)
 
     # Packs.
@@ -82,7 +84,10 @@ class Site:
         """One report with the next sample number, now; `fields` are for this one only."""
         self.samples[pack] = (self.samples[pack] + 1) % 65_536
         words = {"sample": self.samples[pack], **self.words[pack], **fields}
-        return self.bank.accept(PackReport(pack, **words), self.now_ms)  # type: ignore[arg-type]
+        report = PackReport(pack, **words)  # type: ignore[arg-type]
+        refusal = self.bank.accept(report, self.now_ms)
+        self.readings.heard(self.now_ms, report, refusal)
+        return refusal
 
     # Time.
 

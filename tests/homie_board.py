@@ -15,7 +15,9 @@ class Board:
 
     def __init__(self, *packs: str, **settings: object) -> None:
         self.site = Site(*(packs or ("oak", "fir"))).is_ready()
-        self.talker = HomieTalker(HomieSettings(**settings), list(packs or ("oak", "fir")))  # type: ignore[arg-type]  # a test's
+        chosen = HomieSettings(**settings)  # type: ignore[arg-type]  # a test's
+        names = list(packs or ("oak", "fir"))
+        self.talker = HomieTalker(chosen, names, self.site.readings)
         self.follower = Follower()
         self.may_speak = True
         self.last: list[Message] = []

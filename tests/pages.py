@@ -29,6 +29,7 @@ from aggregator import (
 from aggregator.report import ALARMS
 from conformance import device
 from conformance.requirements import AREAS, REQUIREMENTS
+from tests.links_page import sections
 
 FOLDER = Path(__file__).parent.parent / "docs" / "reference"
 PRINTED = "Printed from {} by `python -m tests.pages`; do not edit.\n"
@@ -310,6 +311,23 @@ def requirements_page() -> str:
     return "".join(parts)
 
 
+def links_page() -> str:
+    """The page of links: what a site's file may say besides the bank's settings."""
+    parts = [
+        "# Links and the gateway\n",
+        PRINTED.format("adapters/gateway/catalogue.py and the settings classes it names"),
+        "What `SITE.toml` may hold besides the [settings](settings.md) of the bank."
+        " [Run a gateway](../how-to/run-a-gateway.md) shows how it fits together.\n",
+    ]
+    for heading, text, body in sections():
+        parts.append(f"## {heading}\n")
+        if text:
+            parts.append(text + "\n")
+        if body:
+            parts.append(table(("key", "default", "what it is"), body))
+    return "\n".join(parts)
+
+
 CONVERSATION = (
     '{"op":"hello","kit":1}',
     '{"op":"reset","t":0,"settings":{"packs":[{"pack":"oak","capacity_mah":314000}]}}',
@@ -336,6 +354,7 @@ PAGES = {
     "driver-protocol.md": protocol_page,
     "commands.md": commands_page,
     "requirements.md": requirements_page,
+    "links.md": links_page,
 }
 
 

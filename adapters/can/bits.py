@@ -6,6 +6,7 @@ at its highest.
 """
 
 import struct
+from collections.abc import Callable
 from fractions import Fraction
 from math import isfinite, nan
 
@@ -39,6 +40,14 @@ class Spot:
         """Return the number in a frame; `word`: the frame from the end that `big` says."""
         raw = word >> self.shift & (1 << self.length) - 1
         return raw - (1 << self.length) if self.signed and raw >> self.length - 1 else raw
+
+    def reader(self) -> Callable[[int], int]:
+        """Return `read` as a function with everything worked out, for frames that come all day."""
+        shift, mask = self.shift, (1 << self.length) - 1
+        if not self.signed:
+            return lambda word: word >> shift & mask
+        sign = 1 << self.length - 1
+        return lambda word: ((word >> shift & mask) ^ sign) - sign
 
     def write(self, word: int, raw: int) -> int:
         """Return the frame with a number in it (`low`..`high`)."""

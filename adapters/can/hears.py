@@ -7,7 +7,8 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly
+from adapters.assembly import PERMISSIONS, Assembly, guards
+from adapters.can.asking import Asking
 from adapters.can.map_file import Map, load_map
 from adapters.can.map_rows import between
 from adapters.can.reading import METER_RANGES, PACK_RANGES, Frame, Ids, Reader
@@ -18,6 +19,12 @@ from adapters.meaning import BUS_RANGES, FIELDS
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.ticks import since
 
+TOLD_OR_NOTHING = (
+    "charge_voltage_limit_mv",
+    "discharge_voltage_limit_mv",
+    "charge_path_closed",
+    "discharge_path_closed",
+)
 MOVED_MS = 10_000  # a sender silent for so long may have taken another address
 
 
@@ -58,6 +65,7 @@ class DbcPack:
         ids = Ids(settings.id_offset, settings.source_address)
         ranges = METER_RANGES if self._is_meter else PACK_RANGES
         self._reader = Reader(rows, ranges, ids, settings.only, self.counts)
+        self._asking = Asking(rows, ids)
         self._any_source = rows.j1939 and settings.source_address is None
         self._source: int | None = None
         self._heard_ms = 0
@@ -67,6 +75,7 @@ class DbcPack:
 
     def opened(self, now_ms: int) -> None:
         """Nothing is forgotten: parts that were heard before the loss get older."""
+        self._asking.opened()
 
     def received(self, item: Frame, now_ms: int) -> Sequence[Record]:
         """Return the report that a frame makes whole, if it does."""
@@ -77,24 +86,31 @@ class DbcPack:
             return ()
         made: list[Record] = []
         for part, fields in self._reader.read(item):
+            lacking = careful(fields)
+            if lacking is not None:
+                self.counts.refuse(f"{part}: no {lacking} in it")
+                continue
             report = self._assembly.put(part, fields, now_ms)
             if report is not None:
                 made.append(_metered(report) if self._is_meter else report)
         return made
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[Frame]:
-        """Return nothing: it only hears."""
-        return ()
+        """Return the requests that are due: questions, which no charger obeys."""
+        return self._asking.due(now_ms)
 
     def _empty(self) -> Assembly:
         """Return an assembly that has heard nothing."""
-        parts = {
-            layout.part: message.row.keep_ms
-            for message in self._rows.messages
-            for layout in message.layouts
-            if layout.fields
-        }
-        return Assembly(self._pack, parts, self._rows.elements)
+        parts: dict[str, int | None] = {}
+        needed = []
+        for message in self._rows.messages:
+            for layout in message.layouts:
+                if layout.fields:
+                    parts[layout.part] = message.row.keep_ms
+                told = {field.number.meaning.field for field in layout.fields}
+                if guards(message.row.keep_ms, told):
+                    needed.append(layout.part)
+        return Assembly(self._pack, parts, self._rows.elements, needed)
 
     def _is_ours(self, source: int, now_ms: int) -> bool:
         if self._source is None or not 0 <= since(now_ms, self._heard_ms) < MOVED_MS:
@@ -104,6 +120,18 @@ class DbcPack:
         if source == self._source:
             self._heard_ms = now_ms
         return source == self._source
+
+
+def careful(fields: dict[str, Any]) -> str | None:
+    """Make what a part leaves unknown forbid; return a field without which it cannot be taken.
+
+    To the core an unknown permission, voltage limit or path is one that the pack never tells, and
+    lifts what it said before. Here the map says that the pack does tell it.
+    """
+    for name in PERMISSIONS:
+        if name in fields and fields[name] is None:
+            fields[name] = False
+    return next((name for name in TOLD_OR_NOTHING if name in fields and fields[name] is None), None)
 
 
 def _metered(report: PackReport) -> BusReport:

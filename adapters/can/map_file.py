@@ -4,6 +4,7 @@ cantools reads the DBC; where its signals stand is worked out here, once (bits.p
 """
 
 import difflib
+import re
 from collections.abc import Iterable
 from fractions import Fraction
 from math import isfinite
@@ -15,7 +16,7 @@ from attrs import frozen
 from adapters.assembly import element
 from adapters.can.bits import FLOATS, Spot, spot
 from adapters.can.map_checks import KNOWN, check_rows, with_unit
-from adapters.can.map_rows import MapFile, MessageRow, SignalRow
+from adapters.can.map_rows import MapFile, MessageRow, RequestRow, SignalRow
 from adapters.can.numbers import LEAST_CODED_BITS, RESERVED, Number, Scale
 from adapters.meaning import LIST_RANGES, complaints_of
 from adapters.structure import structured
@@ -23,6 +24,9 @@ from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, rea
 
 LARGEST_DBC_BYTES = 2_000_000  # the DBC of a whole car is about that
 EXTENDED = 1 << 31
+MOST_MULTIPLEXED = 10_000
+MULTIPLEXED = re.compile(r"SG_MUL_VAL_\s+\d+\s+\w+\s+\w+\s([^;]*);")
+RANGE = re.compile(r"(\d{1,20})\s*-\s*(\d{1,20})")
 
 When = tuple[tuple[Spot, frozenset[int]], ...]  # multiplexors, and what they must say
 
@@ -66,6 +70,7 @@ class Map:
     j1939: bool
     messages: tuple[Message, ...]
     elements: dict[str, int]
+    requests: tuple[RequestRow, ...] = ()
 
     def fields(self) -> list[Field]:
         """Return every row's field."""
@@ -97,7 +102,7 @@ def load_map(path: Path) -> Map:
             messages.append(_message(row, found, rows.no_data, place, complaints))
     elements = check_rows(rows, complaints)
     raise_if_any(complaints, path, lines)
-    return Map(path, rows.ids == "j1939", tuple(messages), elements)
+    return Map(path, rows.ids == "j1939", tuple(messages), elements, tuple(rows.requests))
 
 
 def read_dbc(path: Path) -> list[Any]:
@@ -113,14 +118,26 @@ def read_dbc(path: Path) -> list[Any]:
         ) from None
     if len(data) > LARGEST_DBC_BYTES:
         raise BadFileError([f"{path}: expected a DBC file of at most 2 MB, got a larger one"])
+    text = data.decode("cp1252", "replace")
+    if _multiplexed(text) > MOST_MULTIPLEXED:
+        expected = f"at most {MOST_MULTIPLEXED} numbers of multiplexors"
+        raise BadFileError([f"{path}: expected {expected}, got more"])
     try:
         # Not strict: signals that overlap are common, and harmless where nobody maps them.
-        text = data.decode("cp1252", "replace")
         base: Any = cantools.database.load_string(text, "dbc", strict=False)
     except Exception as error:  # a parser of files from anywhere; whatever it meets is one line
         what = " ".join(str(error).split())[:200] or type(error).__name__
         raise BadFileError([f"{path}: not a usable DBC file: {what}"]) from None
     return list(base.messages)
+
+
+def _multiplexed(text: str) -> int:
+    """Return how many numbers a DBC's ranges of multiplexors cover: a parser lists each of them."""
+    return sum(
+        int(last) - int(first) + 1
+        for ranges in MULTIPLEXED.findall(text)
+        for first, last in RANGE.findall(ranges)
+    )
 
 
 def _named(name: str, known: dict[str, Any], place: Place, complaints: list[Complaint]) -> Any:

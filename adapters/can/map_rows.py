@@ -107,6 +107,29 @@ class MessageRow:
     unused_bits: int = attr(default=0, validator=between(0, 1))
 
 
+def _hex(_: object, __: object, text: str) -> None:
+    try:
+        data = bytes.fromhex(text)
+    except ValueError:
+        data = bytes(9)
+    if len(data) > 8:
+        raise ValueError("up to 8 bytes in hex")
+
+
+@frozen(kw_only=True)
+class RequestRow:
+    """A frame that is sent to a pack which speaks only when it is asked.
+
+    `id_offset` of the talker is added to its id; a J1939 id that has a destination gets the unit's
+    source address there.
+    """
+
+    id: int = attr(validator=between(0, 0x1FFFFFFF))
+    extended: bool = False  # 29 bits; ids above 7FFh always are
+    data: str = attr(default="", validator=_hex)  # in hex
+    every_ms: int = attr(default=1000, validator=between(SHORTEST_PERIOD_MS, LONGEST_PERIOD_MS))
+
+
 @frozen(kw_only=True)
 class MapFile:
     """A DBC map."""
@@ -114,6 +137,7 @@ class MapFile:
     kind: Literal["dbc"]
     dbc: str  # the DBC file, relative to the map's own folder
     messages: list[MessageRow]
+    requests: list[RequestRow] = attr(factory=list)
     # How ids match. exact: as in the DBC. j1939: by the parameter group number alone, whatever
     # the priority, and the source address as the talker's settings say.
     ids: Literal["exact", "j1939"] = "exact"

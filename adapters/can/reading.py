@@ -39,8 +39,11 @@ class Ids:
     source_address: int | None = None
 
     def of(self, message: Message) -> int:
-        """Return the id of a message."""
+        """Return the id of a message. Raises ValueError: the offset leads out of the ids there are."""
         can_id = message.can_id + self.offset
+        low, high = (EXTENDED, EXTENDED | 0x1FFFFFFF) if message.can_id & EXTENDED else (0, 0x7FF)
+        if not low <= can_id <= high:
+            raise ValueError(f"id_offset: one that leaves {message.row.message} an id of its kind")
         return can_id if self.source_address is None else can_id & ~0xFF | self.source_address
 
 
@@ -52,13 +55,14 @@ class Taken:
     key: str
     meaning: Meaning
     spot: Spot
+    raw: Callable[[int], int]  # of a frame from the end that its order says
     read: Callable[[int], Value | None]
 
     def of(self, words: Words, had: int) -> tuple[int | None, Value | None]:
         """Return the number and the value in a frame of which `had` bytes came."""
         if self.spot.needs > had:
             return None, None
-        raw = self.spot.read(words[self.spot.big])
+        raw = self.raw(words[self.spot.big])
         return raw, self.read(raw)
 
 
@@ -121,7 +125,8 @@ def taken(field: Field, ranges: Ranges) -> Taken:
     """Return a field ready to be read; beyond `ranges` it is unknown."""
     number = field.number
     low, high = ranges.get(number.meaning.field, (-FAR, FAR))
-    return Taken(field.signal, field.key, number.meaning, number.spot, number.reader(low, high))
+    spot, read = number.spot, number.reader(low, high)
+    return Taken(field.signal, field.key, number.meaning, spot, spot.reader(), read)
 
 
 def values(fields: list[Taken], words: Words, had: int) -> dict[str, Any]:

@@ -31,9 +31,15 @@ DIRECTIONS = (
 class SaysSettings:
     """Which map, and how its ids are shifted, as in HearsSettings."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # added to every id of the DBC
     id_offset: int = attr(default=0, validator=between(-0x1FFFFFFF, 0x1FFFFFFF))
+    # maps with J1939 ids: our own source address, 0..253
     source_address: int | None = attr(default=None, validator=between(0, 253))
+    # When the gateway is stopped on purpose its last word is "do not charge": silence could be
+    # taken for "go on". false: it just falls silent, and the inverter's own timeout must do.
+    stops_charge_when_leaving: bool = True
 
 
 def says(settings: SaysSettings, folder: Path) -> "DbcBank":
@@ -57,6 +63,8 @@ class DbcBank:
             for allowed, limit in DIRECTIONS
         ]
         self._writer = Writer(rows, Ids(settings.id_offset, settings.source_address), self.counts)
+        self._leaves_stopped = settings.stops_charge_when_leaving
+        self._last: dict[str, Any] | None = None
 
     def opened(self, now_ms: int) -> None:
         """Everything is due at once."""
@@ -68,7 +76,16 @@ class DbcBank:
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[Frame]:
         """Return the frames that are due; without `may_speak` only telemetry."""
-        return self._writer.due(now_ms, self._values(view), may_speak)
+        self._last = self._values(view)
+        return self._writer.due(now_ms, self._last, may_speak)
+
+    def closing(self, now_ms: int, may_speak: bool) -> Sequence[Frame]:
+        """Return the last words: what was said before, and "do not charge"."""
+        if self._last is None or not may_speak or not self._leaves_stopped:
+            return ()
+        allowed, limit = DIRECTIONS[0]
+        self._writer.opened()
+        return self._writer.due(now_ms, self._last | {allowed: False, limit: 0}, True)
 
     def _values(self, view: SystemView) -> dict[str, Any]:
         """Return what to say, with limits and permissions in agreement."""

@@ -1,4 +1,5 @@
 """Fields -> frames, by an owner's map: each message at its own period, rounded to the safe side.
+A message in which a limit or permission asks for less than it said last does not wait for its period.
 
 What a signal cannot say honestly is not said: that message is left out, and counted. A bit cannot
 say "unknown": it says no.
@@ -7,12 +8,15 @@ say "unknown": it says no.
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from adapters.assembly import asks_for_less
 from adapters.can.guard import Guard, put
 from adapters.can.map_file import Field, Layout, Map, Message
 from adapters.can.reading import Frame, Ids
 from adapters.counts import Counts
 from adapters.meaning import LIST_RANGES
 from aggregator.ticks import since
+
+HURRIED_MS = 100  # two frames of one message never follow closer for this
 
 
 class Writing:
@@ -22,24 +26,34 @@ class Writing:
         self.message = message
         self.can_id = can_id
         self.sent_ms: int | None = None
+        self._said: dict[str, Any] = {}
         self._guard = Guard(message)
         base, *others = message.layouts
         self._layouts = others or [base]
         self._always = base.fields if others else ()
+        fields = [field for layout in message.layouts for field in layout.fields]
+        self._keys = {field.key for field in fields}
         self._blank = bytes([0xFF if message.row.unused_bits else 0]) * message.length
 
-    def is_due(self, now_ms: int) -> bool:
-        """Has its period passed?"""
-        if self.sent_ms is None:
+    def is_due(self, now_ms: int, values: Mapping[str, Any]) -> bool:
+        """Has its period passed, or does it have to ask for less than it said last?"""
+        gone_ms = -1 if self.sent_ms is None else since(now_ms, self.sent_ms)
+        if not 0 <= gone_ms < self.message.row.period_ms:
             return True
-        return not 0 <= since(now_ms, self.sent_ms) < self.message.row.period_ms
+        return gone_ms >= HURRIED_MS and asks_for_less(self._said, self._of(values))
+
+    def _of(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Return those of the values that stand in this message."""
+        return {key: values[key] for key in self._keys & values.keys()}
 
     def frames(self, values: Mapping[str, Any]) -> list[Frame]:
         """Return the frames that say `values`, one for each setting of the multiplexors.
 
         `values`: field -> value in the core's unit. Raises ValueError: it cannot be said.
         """
-        return [(self.can_id, self._data(layout, values)) for layout in self._layouts]
+        made = [(self.can_id, self._data(layout, values)) for layout in self._layouts]
+        self._said = self._of(values)
+        return made
 
     def _data(self, layout: Layout, values: Mapping[str, Any]) -> bytes:
         data = self._blank
@@ -90,7 +104,9 @@ class Writer:
         """Return the frames that are due. Without `may_speak`: only those marked as telemetry."""
         made: list[Frame] = []
         for message in self._messages:
-            if not (may_speak or message.message.row.telemetry) or not message.is_due(now_ms):
+            if not (may_speak or message.message.row.telemetry) or not message.is_due(
+                now_ms, values
+            ):
                 continue
             message.sent_ms = now_ms
             try:

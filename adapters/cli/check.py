@@ -5,6 +5,7 @@ import argparse
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from adapters.links import LinkError
 from adapters.toml_file import BadFileError
 
 FINE, FOUND = 0, 1
+MOST_LINES = 200_000
 
 
 def add(commands: Any) -> None:
@@ -102,7 +104,13 @@ def _explained(kind: MapKind, rows: Any, chosen: argparse.Namespace) -> Explaine
     """Return what the map reads in the recording. Raises BadFileError: it is none."""
     try:
         with chosen.sample.open(encoding="utf-8", errors="replace") as lines:
-            return kind.explain(rows, lines, chosen.unit)
+            seen, remarks = kind.explain(rows, islice(lines, MOST_LINES), chosen.unit)
+            if next(lines, None) is not None:
+                remarks = [
+                    *remarks,
+                    f"lines after the first {MOST_LINES}: that is enough to judge by",
+                ]
+            return seen, remarks
     except (ValueError, LinkError) as error:
         raise BadFileError([f"{chosen.sample}: {error}"]) from None
 

@@ -19,6 +19,7 @@ MOVED_PERMILLE, MOVED_MAH = 10, 500  # of charge, before its direction counts
 FLOWS_MA = 5_000
 MOST_OFF_PERMILLE = 30  # between a pack's voltage and the sum of its cells
 FROZEN_READINGS, FROZEN_MS = 20, 60_000
+SWING_MA = 30_000  # moves the voltage of any pack by more than a coarse signal's step
 HOUR_MS = 3_600_000
 TENS = ((1_000, "a thousand times"), (100, "a hundred times"), (10, "ten times"))
 # What the middle of a recording may be; a tenth or ten times of it is a matter of scale.
@@ -202,7 +203,7 @@ def permissions_denied(recording: Recording) -> Iterator[str]:
 def frozen(recording: Recording) -> Iterator[str]:
     """A reading that stands still while others move."""
     currents = [one.current_ma for one in recording.pairs]
-    moves = bool(currents) and max(currents) - min(currents) >= FLOWS_MA
+    moves = bool(currents) and max(currents) - min(currents) >= SWING_MA
     if not moves:
         return
     for (field, source), row in recording.rows.items():

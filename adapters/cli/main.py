@@ -17,6 +17,12 @@ from aggregator import __version__
 
 FINE, FOUND, USAGE, UNREADABLE, INTERRUPTED = 0, 1, 2, 3, 130
 
+# Libraries that are not always there, and the extras that bring them.
+EXTRAS = {
+    "matplotlib": "plot", "serial": "serial", "can": "can", "cantools": "can", "pymodbus": "modbus",
+    "aiomqtt": "mqtt", "bleak": "ble", "hypothesis": "fuzz", "distributed": "campaign",
+}  # fmt: skip
+
 COMMANDS = (
     simulate.add, init.add, check.add, run.add, on_site.add_meter, on_site.add_connect,
     on_site.add_plug, bank.add_view, bank.add_why, bank.add_packs, logs.add_record, logs.add_replay,
@@ -80,9 +86,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FINE
     except ModuleNotFoundError as error:
-        if chosen.debug or error.name != "matplotlib":
+        extra = EXTRAS.get((error.name or "").split(".")[0])
+        if chosen.debug or extra is None:
             raise
-        print("packyoke: --plot needs matplotlib: pip install 'packyoke[plot]'", file=sys.stderr)
+        needed = f"this needs {error.name}: pip install 'packyoke[{extra}]'"
+        print(f"packyoke: {needed}", file=sys.stderr)
         return UNREADABLE
     except OSError as error:
         if chosen.debug:

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterator
 from functools import cached_property
+from itertools import groupby
 from typing import Any
 
 from attrs import frozen
@@ -10,6 +11,7 @@ from attrs import frozen
 from adapters.capture import Seen
 from adapters.meaning import LIST_RANGES
 
+MOST_MOMENTS = 10_000
 Moment = dict[str, Any]  # field -> what was last known; a list's elements in order
 
 
@@ -38,13 +40,15 @@ class Recording:
 
     @cached_property
     def moments(self) -> list[Moment]:
-        """What was known after each moment at which something came."""
+        """What was known after each moment at which something came; of a long recording, after
+        every so many."""
+        stride = 1 + len({one.at_ms for one in self.seen}) // MOST_MOMENTS
         found: list[Moment] = []
         now: Moment = {}
-        for number, one in enumerate(self.seen):
-            _take(now, one)
-            following = self.seen[number + 1 : number + 2]
-            if not following or following[0].at_ms != one.at_ms:
+        for number, (_, together) in enumerate(groupby(self.seen, lambda one: one.at_ms), start=1):
+            for one in together:
+                _take(now, one)
+            if number % stride == 0:
                 found.append(_shown(now))
         return found
 

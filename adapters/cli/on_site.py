@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import json
 import sys
+from collections import deque
 from collections.abc import Callable, Coroutine
 from pathlib import Path
 from statistics import fmean
@@ -73,34 +74,28 @@ def add_plug(commands: Any) -> None:
 
 
 class Ears:
-    """The last readings of each pack."""
+    """What is heard while somebody works on the site: each pack's last reading, and mean current."""
 
-    def __init__(self) -> None:
-        self.last: dict[str, PackReport] = {}
-        self._currents: dict[str, list[int]] = {}
+    def __init__(self, gateway: Gateway) -> None:
+        self.readings = gateway.readings
+        self._currents: dict[str, deque[int]] = {}
+        gateway.heard.append(self._heard)
 
-    def heard(self, now_ms: int, record: Record, refusal: Refusal | None) -> None:
-        """Keep a reading that was taken."""
-        if isinstance(record, PackReport) and refusal is None:
-            kept = PackReport(record.pack, record.sample)  # the talker may use its own again
-            for name in PackReport.__slots__:
-                setattr(kept, name, getattr(record, name))
-            self.last[record.pack] = kept
-            if record.current_ma is not None:
-                self._currents.setdefault(record.pack, []).append(record.current_ma)
+    def _heard(self, now_ms: int, record: Record, refusal: Refusal | None) -> None:
+        if isinstance(record, PackReport) and refusal is None and record.current_ma is not None:
+            last = self._currents.setdefault(record.pack, deque(maxlen=AVERAGED))
+            last.append(record.current_ma)
 
     def current_ma(self, pack: str) -> float | None:
         """Return the mean of the last few currents."""
-        last = self._currents.get(pack, [])[-AVERAGED:]
+        last = self._currents.get(pack)
         return fmean(last) if last else None
 
 
 def _listen(plan: SitePlan, task: Callable[[Ears], Coroutine[Any, Any, int]]) -> int:
     """Listen to a site while `task` runs."""
     gateway, _, _ = listening(plan, Journal(sys.stderr))
-    ears = Ears()
-    gateway.heard.append(ears.heard)
-    return asyncio.run(_beside(gateway, task(ears)))
+    return asyncio.run(_beside(gateway, task(Ears(gateway))))
 
 
 async def _beside(gateway: Gateway, task: Coroutine[Any, Any, int]) -> int:
@@ -173,8 +168,9 @@ def run_connect(chosen: argparse.Namespace) -> int:
 
 
 def _connect(plan: SitePlan, ears: Ears, chosen: argparse.Namespace) -> int:
-    sides = {name: connect.side_of(report, plan.settings.cell_count)
-             for name, report in ears.last.items()}  # fmt: skip
+    names = [one.pack for one in plan.settings.packs]
+    heard = [report for report in map(ears.readings.of, names) if report is not None]
+    sides = {one.pack: connect.side_of(one, plan.settings.cell_count) for one in heard}
     pack = sides.pop(chosen.pack, connect.Side(None, None))
     if chosen.voltage is not None:
         pack = evolve(pack, voltage_mv=round(chosen.voltage * 1_000))

@@ -6,7 +6,7 @@ from pathlib import Path
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly
+from adapters.assembly import Assembly, guards
 from adapters.counts import Counts
 from adapters.framed.codec import FrameCodec, Reading, fields_of
 from adapters.framed.description import LONGEST_FRAME, Description
@@ -56,15 +56,27 @@ class FramesTalker:
         self._packs = packs
         self._description = description
         parts = {frame.name: frame.keep_ms for frame in description.frames}
-        self._assemblies = {pack: Assembly(pack, parts) for pack in packs}
+        needed = [
+            frame.name
+            for frame in description.frames
+            if guards(frame.keep_ms, [field.field for field in frame.fields])
+        ]
+        self._assemblies = {pack: Assembly(pack, parts, needed=needed) for pack in packs}
         self._codecs = [
             (pack, FrameCodec(frame, description, address))
             for pack, address in packs.items()
             for frame in description.frames
         ]
+        starts = [codec.start for _, codec in self._codecs]
+        if len(set(starts)) < len(starts):
+            raise ValueError(
+                "frames that each begin in their own way: put what tells packs and frames apart"
+                " (addr, a command) into start"
+            )
         # Longer beginnings first: a short one may be the start of a long one.
         self._by_start = sorted(self._codecs, key=lambda one: -len(one[1].start))
         self._asked_ms: list[int | None] = [None] * len(self._codecs)
+        self._open_ms: list[int | None] = [None] * len(self._codecs)  # asked first, unanswered yet
         self._waits: int | None = None  # for the answer to this question
         self._free_ms: int | None = None  # since when nothing is expected
         self.on_readings: Callable[[FrameCodec, list[Reading]], None] | None = None
@@ -75,6 +87,7 @@ class FramesTalker:
         """Forget half frames and open questions."""
         self._buffer.clear()
         self._waits = self._free_ms = None
+        self._open_ms = [None] * len(self._codecs)
 
     def received(self, item: bytes, now_ms: int) -> Sequence[Record]:
         """Take a chunk; return the reports that became whole."""
@@ -95,11 +108,13 @@ class FramesTalker:
                 continue
             del self._buffer[: len(data)]
             self.counts.received += 1
-            self._answered(pack, codec, now_ms)
+            asked_ms = self._answered(pack, codec, now_ms)
             if self.on_readings is not None:
                 self.on_readings(codec, readings)
             report = self._assemblies[pack].put(codec.frame.name, fields_of(readings), now_ms)
             if report is not None:
+                if asked_ms is not None:  # it may have waited in some buffer all the time
+                    report.age_ms = max(report.age_ms or 0, since(now_ms, asked_ms))
                 reports.append(report)
         return reports
 
@@ -140,10 +155,14 @@ class FramesTalker:
                     return len(self._buffer) - keep, None
         return best
 
-    def _answered(self, pack: str, codec: FrameCodec, now_ms: int) -> None:
+    def _answered(self, pack: str, codec: FrameCodec, now_ms: int) -> int | None:
+        """Note an answer; return when it was first asked for. None: nobody did."""
+        number = self._codecs.index((pack, codec))
+        asked_ms, self._open_ms[number] = self._open_ms[number], None
         if self._waits is not None and self._codecs[self._waits] == (pack, codec):
             self._waits = None
             self._free_ms = now_ms
+        return asked_ms
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[bytes]:
         """Return the next question, if it is time for one. Questions bind no charger."""
@@ -160,6 +179,8 @@ class FramesTalker:
         if number is None:
             return ()
         self._asked_ms[number] = now_ms
+        if self._open_ms[number] is None:
+            self._open_ms[number] = now_ms
         self._waits = number
         return (self._codecs[number][1].request,)
 

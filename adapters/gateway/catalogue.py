@@ -79,7 +79,7 @@ def _pack_or_meter(chosen: Any) -> list[str]:
 
 def can() -> LinkKind:
     """A CAN bus."""
-    from adapters.can.bus import CanBus, CanSettings
+    from adapters.can.bus import CanSettings, can_link
     from adapters.can.hears import HearsSettings, hears
     from adapters.can.says import SaysSettings, says
     from adapters.nmea2000.hears import HearsNmea2000, Nmea2000Pack
@@ -94,7 +94,7 @@ def can() -> LinkKind:
     nmea_2000 = TalkerKind(HearsNmea2000, lambda chosen, _: Nmea2000Pack(chosen), _pack_or_meter)
     return LinkKind(
         CanSettings,
-        over(CanBus),
+        lambda name, settings, talkers, _: can_link(name, settings, talkers),
         {
             "dbc": dbc,
             "nmea-2000": nmea_2000,
@@ -157,7 +157,9 @@ def _modbus_server(settings: type) -> LinkKind:
     )
     sunspec = TalkerKind(
         SunSpecSettings,
-        lambda chosen, around: SunSpecServer(chosen, ratings_of(chosen, around.settings)),
+        lambda chosen, around: SunSpecServer(
+            chosen, ratings_of(chosen, around.settings), around.readings
+        ),
     )
     return LinkKind(settings, over(ServerTransport), {}, {"registers": served, "sunspec": sunspec})
 
@@ -193,9 +195,18 @@ def mqtt() -> LinkKind:
     )
     homie = TalkerKind(
         HomieSettings,
-        lambda chosen, around: HomieTalker(chosen, [one.pack for one in around.settings.packs]),
+        lambda chosen, around: HomieTalker(
+            chosen, [one.pack for one in around.settings.packs], around.readings
+        ),
     )
-    return LinkKind(MqttSettings, mqtt_link, {"topics": topics}, {"homie": homie})
+    return LinkKind(
+        MqttSettings,
+        lambda name, settings, talkers, around: mqtt_link(
+            name, settings.beside(around.folder), talkers
+        ),
+        {"topics": topics},
+        {"homie": homie},
+    )
 
 
 # ---- Contacts.
@@ -216,7 +227,10 @@ def metrics() -> LinkKind:
     """A page of metrics; nothing is heard or said on it."""
     from adapters.openmetrics.server import MetricsLink, MetricsSettings
 
-    return LinkKind(MetricsSettings, lambda name, settings, _: MetricsLink(name, settings))
+    return LinkKind(
+        MetricsSettings,
+        lambda name, settings, _, around: MetricsLink(name, settings, around.readings),
+    )
 
 
 KINDS: dict[str, Row] = {

@@ -7,19 +7,22 @@ from typing import Any
 from attrs import field, frozen
 
 from adapters.links import Link, MessageLink, Talker, Transport
+from adapters.readings import Readings
 from aggregator import BankSettings
 
 
 @frozen
 class Surroundings:
-    """What a talker may need to know: where the site's file lies, and whose bank it is."""
+    """What a link or a talker may need to know: where the site's file lies, whose bank it is, and
+    what each pack reads."""
 
     folder: Path
     settings: BankSettings
+    readings: Readings = field(factory=Readings)
 
 
 Make = Callable[[Any, Surroundings], Talker[Any]]
-MakeLink = Callable[[str, Any, Sequence[Talker[Any]]], Link]
+MakeLink = Callable[[str, Any, Sequence[Talker[Any]], Surroundings], Link]
 
 
 @frozen
@@ -50,7 +53,7 @@ class LinkKind:
 
 def over(transport: Callable[[Any], Transport[Any]]) -> MakeLink:
     """Return how to make a link over a transport."""
-    return lambda name, settings, talkers: MessageLink(name, transport(settings), talkers)
+    return lambda name, settings, talkers, _: MessageLink(name, transport(settings), talkers)
 
 
 @frozen

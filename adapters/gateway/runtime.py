@@ -14,20 +14,35 @@ from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
 from adapters.gateway.recorder import Recorder
 from adapters.links import Link, Record, ended, reason
+from adapters.readings import Readings
+from adapters.registers import OTHERS_SPEAK
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, Request, SystemView
 from aggregator.errors import Refusal
 from aggregator.plain import REQUEST_KEYS
-from aggregator.ticks import TICK_MASK
+from aggregator.report import LONGEST_MS
+from aggregator.ticks import TICK_MASK, since
 
 LOOK_EVERY_S = 1.0  # at the links' counters and the packs' presence
+STALL_MS = 2_000  # a loop that was away for longer has let things pile up
+CATCH_UP_MS = 3_000  # until what piled up has been read
 
 Watcher = Callable[[int, SystemView], None]
 Heard = Callable[[int, Record, Refusal | None], None]
 
 
 def monotonic_ms() -> int:
-    """The host's monotonic clock as the core's counter."""
-    return time.monotonic_ns() // 1_000_000 & TICK_MASK
+    """The host's clock that nobody sets, as the core's counter. It goes on while the host sleeps,
+    where there is such a clock (Linux): what was heard before is old."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    gone_ns = time.monotonic_ns() if boot is None else time.clock_gettime_ns(boot)
+    return gone_ns // 1_000_000 & TICK_MASK
+
+
+def _older(age_ms: object, by_ms: int) -> object:
+    """Return an age that is so much more; what is no age stays as it is, to be refused."""
+    if age_ms is None:
+        return by_ms
+    return min(age_ms + by_ms, LONGEST_MS) if type(age_ms) is int and age_ms >= 0 else age_ms
 
 
 class Gateway:
@@ -42,20 +57,28 @@ class Gateway:
         recorder: Recorder | None = None,
         step_ms: int = 500,
         clock_ms: Callable[[], int] = monotonic_ms,
+        readings: Readings | None = None,
     ) -> None:
         self.bank = Aggregator(settings)
         self.links = list(links)
         self.journal = journal
         self.keeper = keeper or Keeper(None)
+        self.catches_up = True  # after a stall, what had piled up counts as old
         self.quiet = False  # on purpose: nothing goes to a charger
         self.watchers: list[Watcher] = []  # called after every step
-        self.heard: list[Heard] = []  # called for every record
+        self.readings = readings or Readings()
+        self.heard: list[Heard] = [self.readings.heard]  # called for every record
         self._step_s = step_ms / 1_000
         self._clock_ms = clock_ms
         self._news = asyncio.Event()
         self._stopping = False
         self._turned: asyncio.Future[None] | None = None
+        self._fresh_ms = settings.fresh_ms
+        self._lost_ms: int | None = None  # when the last pack fell silent, for a while
         now_ms = clock_ms()
+        self._stepped_ms = now_ms
+        self._stall_ms = step_ms + STALL_MS
+        self._back: tuple[int, int] | None = None  # when the loop came back, and after how long
         self.view = self.bank.step(now_ms)
         self._recorder = recorder
         if recorder is not None:
@@ -68,13 +91,26 @@ class Gateway:
         return self._clock_ms()
 
     def may_speak(self) -> bool:
-        """May a frame go to a charger now?"""
-        return not self.quiet and self.bank.may_speak(self.now_ms())
+        """May a frame go to a charger now? For `fresh_ms` after the last pack fell silent, too: then
+        every limit is 0 at once, and a charger that does not hear it would keep to the one before."""
+        now_ms = self.now_ms()
+        return not self.quiet and (self.bank.may_speak(now_ms) or self._may_say_no(now_ms))
+
+    def _may_say_no(self, now_ms: int) -> bool:
+        """Has the bank just lost its last pack, does it still step, and does it allow nothing?"""
+        if self._lost_ms is None or not 0 <= since(now_ms, self._stepped_ms) <= self._fresh_ms:
+            return False
+        view = self.view
+        allows = view.charge_allowed or view.discharge_allowed
+        return not allows and view.role not in OTHERS_SPEAK
 
     def take(self, records: Sequence[Record], by: str) -> None:
         """Hand records to the bank; the next step follows at once."""
         now_ms = self.now_ms()
+        away_ms = self._away_ms(now_ms)
         for record in records:
+            if away_ms and not isinstance(record, Request):
+                record.age_ms = _older(record.age_ms, away_ms)  # type: ignore[assignment]  # checked
             if isinstance(record, PackReport):
                 refusal = self.bank.accept(record, now_ms)
             elif isinstance(record, BusReport):
@@ -87,6 +123,20 @@ class Gateway:
             for heard in self.heard:
                 heard(now_ms, record, refusal)
         self._news.set()
+
+    def _away_ms(self, now_ms: int) -> int:
+        """Return how old what comes now may be, because the loop was away and things piled up below
+        the links (buffers of the system and of libraries): 0, unless it has just come back."""
+        gone_ms = since(now_ms, self._stepped_ms)
+        if not 0 <= gone_ms <= self._stall_ms:
+            self._back = (now_ms, gone_ms if 0 < gone_ms < LONGEST_MS else LONGEST_MS)
+        if self._back is None or not self.catches_up:
+            return 0
+        back_ms, away_ms = self._back
+        if not 0 <= since(now_ms, back_ms) <= CATCH_UP_MS:
+            self._back = None
+            return 0
+        return away_ms
 
     def _asked(self, request: Request, by: str, refusal: Refusal | None) -> None:
         """Note what somebody asked for."""
@@ -149,7 +199,9 @@ class Gateway:
     def step(self) -> SystemView:
         """Step the bank once, and tell everybody who waits."""
         now_ms = self.now_ms()
+        spoke = self.view.may_speak  # the next step uses the view again
         self.view = self.bank.step(now_ms)
+        self._note_step(now_ms, spoke)
         turned, self._turned = self._turned, None
         if turned is not None and not turned.done():
             turned.set_result(None)
@@ -157,6 +209,17 @@ class Gateway:
         for watcher in self.watchers:
             watcher(now_ms, self.view)
         return self.view
+
+    def _note_step(self, now_ms: int, spoke: bool) -> None:
+        """Note a stall; and when the last pack fell silent: until one speaks, or for `fresh_ms`."""
+        self._away_ms(now_ms)
+        self._stepped_ms = now_ms
+        if spoke and not self.view.may_speak:
+            self._lost_ms = now_ms
+        elif self._lost_ms is not None:
+            over = not 0 <= since(now_ms, self._lost_ms) <= self._fresh_ms
+            if over or self.view.may_speak:
+                self._lost_ms = None
 
     async def _kept_running(self, link: Link) -> None:
         """Run a link; a mistake of ours in one adapter must not silence the others."""

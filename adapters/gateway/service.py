@@ -28,18 +28,23 @@ def rehearsed(speed: float) -> Callable[[], int]:
 def speaking(
     plan: SitePlan, journal: Journal, clock_ms: Callable[[], int] = monotonic_ms
 ) -> Gateway:
-    """Return the gateway that a site asks for."""
+    """Return the gateway that a site asks for. With another clock it is a rehearsal: what simulated
+    packs taught it is not taken for the real ones', so it neither reads nor keeps any state."""
     chosen = plan.gateway
     record = plan.file(chosen.record)
-    return Gateway(
+    rehearsal = clock_ms is not monotonic_ms
+    gateway = Gateway(
         plan.settings,
         [link.link() for link in plan.links],
         journal,
-        Keeper(plan.file(chosen.state)),
+        Keeper(None if rehearsal else plan.file(chosen.state)),
         None if record is None else Recorder(record, chosen.record_mb),
         chosen.step_ms,
         clock_ms,
+        plan.readings,
     )
+    gateway.catches_up = not rehearsal
+    return gateway
 
 
 def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Muted]]:
@@ -48,10 +53,14 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     It keeps no state: what is learned while another controls the chargers is not ours.
     """
     muted = [Muted(link.name, link.says) for link in plan.links if link.says]
-    heard = [
-        link.kind.make(link.name, link.settings, link.hears) for link in plan.links if link.hears
-    ]
-    gateway = Gateway(plan.settings, [*heard, *muted], journal, step_ms=plan.gateway.step_ms)
+    heard = [link.ear() for link in plan.links if link.hears]
+    gateway = Gateway(
+        plan.settings,
+        [*heard, *muted],
+        journal,
+        step_ms=plan.gateway.step_ms,
+        readings=plan.readings,
+    )
     gateway.quiet = True
     watch = Watch()
     gateway.heard.append(watch.heard)

@@ -17,6 +17,7 @@ from adapters.config import bank_from
 from adapters.gateway.catalogue import KINDS
 from adapters.gateway.kind import LinkKind, Surroundings, TalkerKind
 from adapters.links import Link, Talker
+from adapters.readings import Readings
 from adapters.structure import structured
 from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
 from aggregator import BankSettings, PackSettings
@@ -47,17 +48,22 @@ class GatewaySettings:
 
 @frozen
 class LinkPlan:
-    """A link that the site asks for: made anew by `link`, or by parts."""
+    """A link that the site asks for: made anew by `link`, or its ears alone by `ear`."""
 
     name: str
     kind: LinkKind
     settings: Any
     hears: list[Talker[Any]]
     says: list[Talker[Any]]
+    around: Surroundings
 
     def link(self) -> Link:
         """Return the link with everything that is heard and said on it."""
-        return self.kind.make(self.name, self.settings, [*self.hears, *self.says])
+        return self.kind.make(self.name, self.settings, [*self.hears, *self.says], self.around)
+
+    def ear(self) -> Link:
+        """Return the link with what is heard on it alone."""
+        return self.kind.make(self.name, self.settings, self.hears, self.around)
 
 
 @frozen
@@ -68,6 +74,7 @@ class SitePlan:
     settings: BankSettings
     gateway: GatewaySettings
     links: list[LinkPlan]
+    readings: Readings
 
     def file(self, name: str) -> Path | None:
         """Return the path of a file that the site names; None for no name."""
@@ -88,7 +95,9 @@ def load_site(path: Path) -> SitePlan:
     bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
     settings = bank_from(bank, packs or [], {}, (), complaints)
     gateway = structured(plain.get("gateway", {}), GatewaySettings, ("gateway",), complaints)
-    reader = _Links(Surroundings(path.parent, settings or BankSettings([PackSettings("stand-in")])))
+    readings = Readings()
+    whose = settings or BankSettings([PackSettings("stand-in")])
+    reader = _Links(Surroundings(path.parent, whose, readings))
     links = reader.read(plain.get("links", []))
     complaints += reader.complaints
     if settings is not None:
@@ -102,7 +111,7 @@ def load_site(path: Path) -> SitePlan:
         raise BadFileError(others)
     assert settings is not None
     assert gateway is not None
-    return SitePlan(path, settings, gateway, links)
+    return SitePlan(path, settings, gateway, links, readings)
 
 
 class _Links:
@@ -154,7 +163,7 @@ class _Links:
         said = self._talkers(says, kind.says, (*place, "says"))
         if settings is None:
             return None
-        plan = LinkPlan(name, kind, settings, heard, said)
+        plan = LinkPlan(name, kind, settings, heard, said, self._around)
         try:
             plan.link()
         except ValueError as error:

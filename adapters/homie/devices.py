@@ -22,7 +22,7 @@ from adapters.homie.convention import (
 from aggregator import PackRow, SystemView
 from aggregator.view import Finding
 
-Says = Callable[[Any], str | None]  # of a view or a pack's row; None: unknown
+Says = Callable[[Any], str | None]  # of a view, a pack's row or its reading; None: unknown
 
 
 @frozen
@@ -168,13 +168,45 @@ HOLDS = Property(
     "limits", "hold-for", "From now on the limits hold for", "integer", "s", "0:", retained=False
 )
 
-PACK_NODES = {"pack": "Pack", "asked": "What may be asked for"}
+PACK_NODES = {
+    "pack": "Pack",
+    "measured": "Measured",
+    "alarms": "Alarms",
+    "own": "What its own board allows: for looking, no charger may go by it",
+    "asked": "What may be asked for",
+}
 PACK = (
     _told("pack", "presence", "Is it there?", "presence", "enum", PRESENCES),
     _measured("pack", "adds-charge", "Adds to the charge limit", "charge_contribution_ma", thousandths, "A"),
     _measured("pack", "adds-discharge", "Adds to the discharge limit", "discharge_contribution_ma", thousandths, "A"),
     _measured("pack", "share", "Learned share of extra current", "share_permille", tenths, "%", "0:100"),
     _told("pack", "left-out", "Why it adds nothing", "why_ignored"),
+)  # fmt: skip
+
+# What a pack reads: told while it is there, emptied when it is not.
+READING = (
+    _measured("measured", "voltage", "Voltage", "voltage_mv", thousandths, "V"),
+    _measured("measured", "current", "Current into the pack", "current_ma", thousandths, "A"),
+    _measured("measured", "charge", "State of charge", "soc_permille", tenths, "%", "0:100"),
+    _measured("measured", "health", "State of health", "soh_permille", tenths, "%", "0:100"),
+    _measured("measured", "capacity", "Full capacity", "capacity_mah", thousandths, "Ah"),
+    _measured("measured", "lowest-cell", "Lowest cell", "cell_min_mv", thousandths, "V"),
+    _measured("measured", "lowest-cell-at", "Number of the lowest cell", "cell_min_no", str, "", "1:"),
+    _measured("measured", "highest-cell", "Highest cell", "cell_max_mv", thousandths, "V"),
+    _measured("measured", "highest-cell-at", "Number of the highest cell", "cell_max_no", str, "", "1:"),
+    _measured("measured", "coldest", "Coldest sensor", "temperature_min_decic", tenths, "°C"),
+    _measured("measured", "hottest", "Hottest sensor", "temperature_max_decic", tenths, "°C"),
+    _told("measured", "balancing", "The balancer is at work", "balancing", "boolean"),
+    _told("alarms", "warnings", "Warnings", "warnings", "json", NAME_LIST),
+    _told("alarms", "protections", "Protections that have acted", "protections", "json", NAME_LIST),
+    _measured("own", "charge-voltage", "Charge: not above", "charge_voltage_limit_mv", thousandths, "V"),
+    _measured("own", "discharge-voltage", "Discharge: not below", "discharge_voltage_limit_mv", thousandths, "V"),
+    _measured("own", "charge-current", "Charge: at most", "charge_current_limit_ma", thousandths, "A", "0:"),
+    _measured("own", "discharge-current", "Discharge: at most", "discharge_current_limit_ma", thousandths, "A", "0:"),
+    _told("own", "permits-charge", "Its board permits charging", "charge_allowed", "boolean"),
+    _told("own", "permits-discharge", "Its board permits discharging", "discharge_allowed", "boolean"),
+    _told("own", "charge-path", "Current can flow in", "charge_path_closed", "boolean"),
+    _told("own", "discharge-path", "Current can flow out", "discharge_path_closed", "boolean"),
 )  # fmt: skip
 
 # A pack's device as its bank sees it. Removed is on purpose, unheard is not.

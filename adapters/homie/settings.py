@@ -18,18 +18,19 @@ def _seconds(low: float, high: float) -> Callable[[object, object, float], None]
 class HomieSettings:
     """The bank as Homie devices."""
 
-    device: str = field(default="battery-bank", validator=matches_re(r"[a-z0-9-]{1,40}"))
     # id of the root device; a pack's is this, a hyphen, and the pack's name
+    device: str = field(default="battery-bank", validator=matches_re(r"[a-z0-9-]{1,40}"))
     name: str = "Battery bank"  # for people
+    # the first level of every topic
     domain: str = field(default="homie", validator=matches_re(r"[^+#/\x00]{1,40}"))
     qos: int = field(default=2, validator=in_((0, 1, 2)))  # the convention recommends 2
-    every_s: float = field(default=1.0, validator=_seconds(0.1, 60))
     # changed values at most so often; a limit that falls never waits
+    every_s: float = field(default=1.0, validator=_seconds(0.1, 60))
     refresh_s: float = field(default=60.0, validator=_seconds(5, 3_600))  # every value so often
     beat_s: float = field(default=5.0, validator=_seconds(1, 60))  # the limits at least so often
-    hold_s: int = field(default=15, validator=_seconds(3, 300))
     # how long the limits hold from then on, at least twice beat_s. Shorter: a charger stops sooner
     # when we are gone; longer: a poor connection stops it less often.
+    hold_s: int = field(default=15, validator=_seconds(3, 300))
     requests: bool = False  # may anybody on the broker ask for less?
     requests_last_s: int = field(default=3_600, validator=_seconds(1, 432_000))  # then they run out
     source: str = field(default="homie", validator=matches_re(r"[ -~]{1,32}"))  # who asks

@@ -26,6 +26,7 @@ from adapters.homie.settings import HomieSettings
 from adapters.homie.tree import Message, Settable, Tree
 from adapters.homie.upkeep import MOST_AT_ONCE, LimitBlock, Values
 from adapters.links import Record
+from adapters.readings import Readings
 from aggregator import Request, SystemView
 from aggregator.settings import MOST_PACKS
 from aggregator.ticks import since
@@ -38,10 +39,12 @@ NOT_ANNOUNCED, ANNOUNCING, ANNOUNCED = range(3)
 class HomieTalker:
     """Speaks for a bank of `packs`. Never raises, whatever comes."""
 
-    def __init__(self, settings: HomieSettings, packs: Sequence[str]) -> None:
+    def __init__(
+        self, settings: HomieSettings, packs: Sequence[str], readings: Readings | None = None
+    ) -> None:
         self.counts = Counts()
         self._settings = settings
-        self._tree = Tree(settings, packs)
+        self._tree = Tree(settings, packs, readings or Readings())
         self._state_topic = self._tree.topic("$state")
         self._alerts = self._tree.topic("$alert/")
         self._descriptions = {

@@ -57,8 +57,10 @@ class Values:
         return [self._send(topic, values.get(topic, b"")) for topic in chosen]
 
     def _complete(self, view: SystemView) -> dict[str, bytes]:
-        """Return all values; what is no longer there (an alert) is empty."""
-        return dict.fromkeys(self._sent, b"") | self._tree.values(view)
+        """Return all values; what is no longer there (an alert) is empty, and comes first."""
+        values = self._tree.values(view)
+        gone = [topic for topic in self._sent if topic not in values]
+        return dict.fromkeys(gone, b"") | values
 
     def _send(self, topic: str, payload: bytes) -> Message:
         self._sent[topic] = payload

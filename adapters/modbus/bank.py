@@ -47,7 +47,7 @@ class Speller:
     def _vanishes(self, limit: str, value: int) -> bool:
         """Does any register show this limit as nothing, once it is rounded?"""
         for row, layout in self._currents[limit]:
-            shown = told(row, layout, number_in(layout, spelled(row, layout, value)))
+            shown = told(row, number_in(layout, spelled(row, layout, value)))
             if not isinstance(shown, int) or shown <= 0:
                 return True
         return value <= 0
@@ -80,5 +80,5 @@ def read_bank(map_: RegisterMap, tables: Mapping[int, Mapping[int, int]]) -> dic
             if row.field == CONSTANT or any(at not in table for at in addresses):
                 continue
             number = layout.number([table[at] for at in addresses])
-            said[row.field] = number if row.field == HEARTBEAT else told(row, layout, number)
+            said[row.field] = number if row.field == HEARTBEAT else told(row, number)
     return said

@@ -15,7 +15,7 @@ from adapters.meaning import Value
 from adapters.modbus.checks import CONSTANT, HEARTBEAT
 from adapters.modbus.maps import RegisterMap, Row
 from adapters.modbus.spell import told
-from adapters.registers import Answer, Ask, Layout
+from adapters.registers import Answer, Ask
 
 HEAD = re.compile(r"(\d{1,12}(?:\.\d{1,6})?)\s+(\d{1,3})\s+([1-4])\s+(\d{1,5})", re.ASCII)
 WORD = re.compile(r"[0-9A-Fa-f]{1,4}")
@@ -73,12 +73,12 @@ def _seen(map_: RegisterMap, answer: Answer, at_ms: int) -> list[Seen]:
                 span = range(address, address + row.size)
                 if all(at in words for at in span):
                     raw = layout.number([words[at] for at in span])
-                    value = _value(map_, row, layout, raw)
+                    value = _value(map_, row, raw)
                     found.append(Seen(at_ms, f"register {address}", row.field, raw, value))
     return found
 
 
-def _value(map_: RegisterMap, row: Row, layout: Layout, raw: int | float) -> Value | None:
+def _value(map_: RegisterMap, row: Row, raw: int | float) -> Value | None:
     if row.field in (HEARTBEAT, CONSTANT):
         return int(raw)
-    return row.value(raw) if map_.of == "pack" else told(row, layout, raw)
+    return row.value(raw) if map_.of == "pack" else told(row, raw)

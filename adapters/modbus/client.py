@@ -53,8 +53,11 @@ class TcpSettings(_Line):
     """A server, or a gateway to a serial line. `framing`: "tcp", or "rtu" for converters that pass
     serial frames through as they are."""
 
+    # a name or an address
     host: str
+    # 1..65535; 502 is the standard's
     port: int = field(default=502, validator=within(1, 65_535))
+    # tcp, or rtu for converters that pass serial frames through
     framing: str = field(default="tcp", validator=in_(("tcp", "rtu")))
 
     def client(self, library: Any) -> Any:
@@ -82,9 +85,13 @@ class RtuSettings(_Line):
     most boards use none."""
 
     port: str  # /dev/ttyUSB0; a name under /dev/serial/by-id/ stays the same after a restart
+    # bit/s, 300..4000000; the device's papers say
     baud: int = field(default=9_600, validator=within(300, 4_000_000))
+    # N none, E even, O odd
     parity: str = field(default="N", validator=in_(("N", "E", "O")))
+    # 1 or 2
     stop_bits: int = field(default=1, validator=in_((1, 2)))
+    # silence between an answer and the next request [ms], 0..200; some boards need 20 to 50
     gap_ms: int = field(default=20, validator=within(0, 200))
     numbered = False
 

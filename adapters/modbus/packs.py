@@ -11,7 +11,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly
+from adapters.assembly import Assembly, guards
 from adapters.counts import Counts
 from adapters.links import Record
 from adapters.meaning import LIST_RANGES, Meaning, Value, merged
@@ -31,6 +31,7 @@ class PollSettings:
     """Which pack is asked, and where."""
 
     map: str  # the map's file
+    # the pack's name in the settings
     pack: str
     device: int = attr(default=1, validator=within(0, 255))  # its address on the bus
     # After three failures in a row the pack is asked only so often. Longer leaves more time to the
@@ -94,7 +95,12 @@ class PackPoller:
         self._settings = settings
         self._readings = [_Reading(map_, group) for group in map_.groups]
         parts = {group.name: group.keep_ms for group in map_.groups}
-        self._assembly = Assembly(settings.pack, parts)
+        needed = [
+            group.name
+            for group in map_.groups
+            if guards(group.keep_ms, [row.field for row in group.rows])
+        ]
+        self._assembly = Assembly(settings.pack, parts, needed=needed)
         self._pending: tuple[Ask, _Reading, int] | None = None
         self._failures = 0
         self._failed_ms = 0

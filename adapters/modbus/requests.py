@@ -1,7 +1,10 @@
 """What somebody writes into a register, as a request of the owner's."""
 
+from math import isfinite
+
 from adapters.meaning import Meaning
 from adapters.modbus.maps import Write
+from adapters.modbus.spell import told
 from aggregator import Request
 from aggregator.requests import KINDS, WISH
 
@@ -14,6 +17,7 @@ VALUED = {
     "reserve_soc_permille": "soc_permille",
 }
 WISHES = [row[0] for row in KINDS if row[1] == WISH]
+BOUNDS = {row[0]: (row[3], row[4]) for row in KINDS if row[3] is not None and row[4] is not None}
 
 
 def meaning_of(write: Write) -> Meaning:
@@ -28,8 +32,9 @@ def asked(write: Write, number: int | float, source: str) -> Request | None:
     """Return what writing `number` asks for, or None: nothing. A wish that is taken back is
     cleared. `source`: who asks, for the request."""
     if write.request in VALUED:
-        value = meaning_of(write).value(number)
-        if isinstance(value, int):
+        value = told(meaning_of(write), number) if isfinite(number) else None
+        low, high = BOUNDS[write.request]
+        if isinstance(value, int) and low <= value <= high:
             return Request(write.request, None, value, write.lasts_ms, source)
         return _cleared(write, source) if number in write.no_data else None
     if number in write.true:

@@ -20,12 +20,16 @@ from adapters.registers import HOLDING, OTHERS_SPEAK, Image, ServerItem, Written
 from aggregator import SystemView
 from aggregator.ticks import since
 
+RENEW_MS = 1_000  # a server forgets an image that is not renewed
+
 
 @frozen(kw_only=True)
 class ServeSettings:
     """Serving a bank's map (of = "bank") as one device."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # our address on the bus, 0..255
     device: int = attr(default=1, validator=within(0, 255))
     # Anybody who reaches the port may write what the map's [[writes]] list; false: nobody may.
     writable: bool = True
@@ -45,6 +49,7 @@ class BankServer:
             at: 0 for row, layout in self._writes for at in _span(row.address, layout.size)
         }
         self._beat = 0
+        self._beat_ms: int | None = None
         self._shown_ms: int | None = None
         self._shown: object = None
 
@@ -53,20 +58,17 @@ class BankServer:
         self._shown_ms = None
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[ServerItem]:
-        """Return the image when a limit has changed or something was written, and else as often as
-        the map's fastest group asks for."""
-        if view.role in OTHERS_SPEAK:
-            return self._hidden(now_ms)
-        limits = limits_of(view, may_speak)
-        gone_ms = None if self._shown_ms is None else since(now_ms, self._shown_ms)
-        timed = gone_ms is None or not 0 <= gone_ms < self._every_ms
-        if not timed and limits == self._shown:
+        """Return the image when a limit has changed or something was written; with every beat of
+        the heartbeat, in the period of the map's fastest group; and at least every second."""
+        elsewhere = view.role in OTHERS_SPEAK
+        news = (elsewhere, limits_of(view, may_speak), dict(self._written))
+        if self._has_passed(self._beat_ms, self._every_ms, now_ms) and may_speak:
+            self._beat, self._beat_ms = self._beat + 1, now_ms
+        elif news == self._shown and not self._has_passed(self._shown_ms, RENEW_MS, now_ms):
             return ()
-        if timed:
-            self._shown_ms = now_ms
-            if may_speak:
-                self._beat += 1
-        self._shown = limits
+        self._shown, self._shown_ms = news, now_ms
+        if elsewhere:
+            return (Image(self._device, None),)
         try:
             said = self._speller.says(view, not may_speak, self._beat)
         except Unsayable as error:
@@ -77,22 +79,18 @@ class BankServer:
             tables.setdefault(self._functions[name], {}).update(words)
         return (Image(self._device, tables, frozenset(self._written)),)
 
-    def _hidden(self, now_ms: int) -> Sequence[ServerItem]:
-        if self._shown == "nothing" and self._shown_ms is not None:
-            return ()
-        self._shown, self._shown_ms = "nothing", now_ms
-        return (Image(self._device, None),)
+    @staticmethod
+    def _has_passed(last_ms: int | None, ms: int, now_ms: int) -> bool:
+        return last_ms is None or not 0 <= since(now_ms, last_ms) < ms
 
     def received(self, item: ServerItem, now_ms: int) -> Sequence[Record]:
-        """Return what was asked for by writing. A number of two registers counts when either was
-        written; half of one is refused."""
+        """Return what was asked for by writing. Half of a number in two registers is refused."""
         if not isinstance(item, Written) or item.device != self._device:
             return ()
         news = {at: word for at, word in item.words if at in self._written}
         if not news:
             return ()
         self._written.update(news)
-        self._shown = None
         found = []
         for write, layout in self._writes:
             span = _span(write.address, layout.size)

@@ -21,6 +21,8 @@ from adapters.modbus.client import pymodbus
 from adapters.registers import HOLDING, Idle, Image, ServerItem, Written, within
 
 MOST_WAITING = 64  # writes; one more gets "device busy"
+MOST_CLIENTS = 16
+MOST_UNREAD_BYTES = 65_536
 IDLE_S = 1.0  # so often talkers learn that nothing was written
 RENEWED_S = 0.3  # a write is answered once the image shows it, or after this
 WRITES = (6, 16, 22, 23)
@@ -32,11 +34,13 @@ class TcpServerSettings:
     """Where to wait for clients. The default lets only this host in; another address lets in
     everybody who reaches it, so keep it to a network of your own."""
 
+    # where to listen; 0.0.0.0: everywhere, to everybody who reaches it
     host: str = "127.0.0.1"
     port: int = field(default=502, validator=within(0, 65_535))  # under 1024 needs a privilege
     framing: str = field(
         default="tcp", validator=in_(("tcp", "rtu"))
     )  # "rtu": serial frames over TCP
+    # what is older than this is not served any more [ms], 500..60000
     image_ms: int = field(default=5_000, validator=within(500, 60_000))
 
     def server(self, library: Any, devices: Any) -> Any:
@@ -57,10 +61,15 @@ class RtuServerSettings:
     """A serial line on which we are the only server. (Other servers on the same line are not
     reliably told apart from clients.)"""
 
+    # /dev/ttyUSB0; a name under /dev/serial/by-id/ stays the same after a restart
     port: str
+    # bit/s, 300..4000000
     baud: int = field(default=9_600, validator=within(300, 4_000_000))
+    # N none, E even, O odd
     parity: str = field(default="N", validator=in_(("N", "E", "O")))
+    # 1 or 2
     stop_bits: int = field(default=1, validator=in_((1, 2)))
+    # what is older than this is not served any more [ms], 500..60000
     image_ms: int = field(default=5_000, validator=within(500, 60_000))
 
     def server(self, library: Any, devices: Any) -> Any:
@@ -111,12 +120,21 @@ class ServerTransport:
             raise LinkError(text) from None
 
     async def receive(self) -> ServerItem:
+        self._turn_away()
         try:
             return await asyncio.wait_for(self._images.written.get(), IDLE_S)
         except TimeoutError:
             if self._lost():
                 raise LinkError(f"{self._settings.place}: the port was lost") from None
             return Idle()
+
+    def _turn_away(self) -> None:
+        """Close what is too much: clients that came last, and those that ask and never read."""
+        for number, client in enumerate(list(self._server.active_connections.values())):
+            transport = client.transport
+            waiting = transport.get_write_buffer_size() if transport else 0
+            if number >= MOST_CLIENTS or waiting > MOST_UNREAD_BYTES:
+                client.close()
 
     def _lost(self) -> bool:
         """Is the port gone? The library notices it for a serial port, and goes on."""
@@ -151,7 +169,10 @@ class Images:
         self._renewed = asyncio.Event()
 
     def show(self, image: Image) -> None:
-        """Serve this image from now on."""
+        """Serve this image from now on. Raises LinkError: somebody else shows the same device."""
+        before = self._images.get(image.device)
+        if before and not _alike(before[0], image):
+            raise LinkError(f"device {image.device} is served twice: give each its own device")
         self._images[image.device] = (image, asyncio.get_running_loop().time())
         self._renewed.set()
 
@@ -198,3 +219,12 @@ class Images:
         with contextlib.suppress(TimeoutError):  # taken all the same; the image shows it later
             await asyncio.wait_for(self._renewed.wait(), RENEWED_S)
         return None
+
+
+def _alike(one: Image, other: Image) -> bool:
+    """Can two images be of one talker? Its registers do not come and go."""
+    if one.tables is None or other.tables is None:
+        return True
+    return one.tables.keys() == other.tables.keys() and all(
+        table.keys() == other.tables[function].keys() for function, table in one.tables.items()
+    )

@@ -7,7 +7,7 @@ data" is stepped over. Measured values go to the nearest step, and to "no data" 
 
 from fractions import Fraction
 
-from adapters.meaning import ALARM_SETS, DOWN, UP, Value, divided
+from adapters.meaning import ALARM_SETS, DOWN, UP, Meaning, Value, divided
 from adapters.modbus.maps import Row
 from adapters.registers import F32_NAN, Layout, as_float, float_bits
 from aggregator.report import REPORT_FLAGS
@@ -77,8 +77,8 @@ def _quantity(row: Row, layout: Layout, value: int) -> int | None:
     return number if low <= number <= high else None
 
 
-def told(row: Row, layout: Layout, number: int | float) -> Value | None:
-    """Return what a number in a register of the bank's says (f32: the number itself)."""
+def told(row: Meaning, number: int | float) -> Value | None:
+    """Return what a number in a register of the bank's says, whatever its range."""
     if row.field in ALARM_SETS or row.field in REPORT_FLAGS:
         return row.value(number)
     if number in row.no_data or number != number:

@@ -16,6 +16,7 @@ from adapters.modbus.bank import CURRENTS, Speller
 from adapters.modbus.maps import Group, RegisterMap
 from adapters.modbus.spell import LIMITS, Unsayable
 from adapters.registers import (
+    HOLDING,
     LARGEST_WRITE,
     WRITE_MANY,
     WRITE_ONE,
@@ -28,6 +29,7 @@ from adapters.registers import (
 from aggregator import SystemView
 from aggregator.ticks import since
 
+RETRY_MS = 1_000  # a write that was not taken is tried again after this: it may have said less
 LOST_MS = 5_000  # an answer that has not come by then never will
 URGENT = (*LIMITS, *CURRENTS.values())
 
@@ -36,7 +38,9 @@ URGENT = (*LIMITS, *CURRENTS.values())
 class WriteSettings:
     """Writing a bank's map (of = "bank") into a charger's holding registers."""
 
+    # the map's file, relative to SITE.toml
     map: str
+    # the charger's address on the bus, 1..247
     device: int = attr(default=1, validator=within(1, 247))
     one_by_one: bool = False  # for devices without function 16: each register by itself
 
@@ -49,6 +53,7 @@ class _Writing:
         self.every_ms = group.every_ms
         self.urgent = any(row.field in URGENT for row in group.rows)
         self.started_ms: int | None = None
+        self.failed = False  # some of it was not taken, or not sent
         addresses = {at for row in group.rows for at in range(row.address, row.address + row.size)}
         most = 1 if one_by_one else min(map_.largest_block, LARGEST_WRITE)
         self.runs: list[list[int]] = []  # neighbours, without a hole
@@ -63,20 +68,23 @@ class _Writing:
         """Is it time to write this group?"""
         if self.started_ms is None:
             return True
-        return not 0 <= since(now_ms, self.started_ms) < self.every_ms
+        wait_ms = min(self.every_ms, RETRY_MS) if self.failed else self.every_ms
+        return not 0 <= since(now_ms, self.started_ms) < wait_ms
 
 
 class BankWriter:
     """Talker of a client's link: writes the bank's words into somebody's registers."""
 
     def __init__(self, map_: RegisterMap, settings: WriteSettings) -> None:
+        if any(group.function != HOLDING for group in map_.groups):
+            raise ValueError("a map with function = 3 in every group: only those can be written")
         self.counts = Counts()
         self._device = settings.device
         self._function = WRITE_ONE if settings.one_by_one else WRITE_MANY
         self._speller = Speller(map_)
         self._writings = [_Writing(map_, group, settings.one_by_one) for group in map_.groups]
         self._left: list[tuple[_Writing, list[int]]] = []
-        self._pending: tuple[Ask, int] | None = None
+        self._pending: tuple[Ask, int, _Writing] | None = None
         self._limits: object = None
         self._beat = 0
         self._last: SystemView | None = None
@@ -92,7 +100,8 @@ class BankWriter:
         self._last = view
         if self._pending is not None and 0 <= since(now_ms, self._pending[1]) < LOST_MS:
             return ()
-        self._pending = None
+        if self._pending is not None:
+            self._failed("no answer was brought back")
         if not may_speak:
             self._left = []
             return ()
@@ -110,18 +119,18 @@ class BankWriter:
         try:
             said = self._speller.says(view, False, self._beat)
         except Unsayable as error:
-            self.counts.refuse(str(error))
-            self._left = []
+            self._left.append((writing, run))
+            self._failed(str(error))
             return ()
         ask = self._ask(said[writing.name], run)
-        self._pending = (ask, now_ms)
+        self._pending = (ask, now_ms, writing)
         return (ask,)
 
     def _plan(self, now_ms: int) -> None:
         """Line up the writes of the groups that are due."""
         for writing in self._writings:
             if writing.is_due(now_ms):
-                writing.started_ms = now_ms
+                writing.started_ms, writing.failed = now_ms, False
                 self._left += [(writing, run) for run in writing.runs]
         self._beat += 1 if self._left else 0
 
@@ -133,13 +142,21 @@ class BankWriter:
         """Take note of whether a write was taken; one that was not ends its round."""
         if self._pending is None or not isinstance(item, Answer) or item.ask != self._pending[0]:
             return ()
-        self._pending = None
         if item.words is None:
-            self.counts.refuse(item.trouble)
-            self._left = []
+            self._failed(item.trouble)
         else:
+            self._pending = None
             self.counts.received += 1
         return ()
+
+    def _failed(self, why: str) -> None:
+        """Give up the round; what of it was not taken comes again soon."""
+        self.counts.refuse(why)
+        if self._pending is not None:
+            self._pending[2].failed = True
+        for writing, _ in self._left:
+            writing.failed = True
+        self._left, self._pending = [], None
 
     def closing(self, now_ms: int, may_speak: bool) -> Sequence[ClientItem]:
         """Return the writes that take both currents back."""

@@ -16,6 +16,7 @@ from pathlib import Path
 from attrs import field as attr
 from attrs import frozen
 
+from adapters.assembly import guards
 from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, Meaning, complaints_of
 from adapters.structure import structured
 from adapters.toml_file import Complaint, raise_if_any, read_toml
@@ -25,19 +26,6 @@ PACK = "{pack}"
 LONGEST_TOPIC = 200
 LONGEST_KEEP_S = 3_600  # what is older than an hour is forgotten (see assembly.py)
 BUS_FIELDS = ("voltage_mv", "current_ma")
-# A part that tells any of these must be known before its pack counts.
-GUARDS = (
-    "charge_allowed",
-    "discharge_allowed",
-    "charge_path_closed",
-    "discharge_path_closed",
-    "charge_voltage_limit_mv",
-    "discharge_voltage_limit_mv",
-    "charge_current_limit_ma",
-    "discharge_current_limit_ma",
-    "warnings",
-    "protections",
-)
 POINTER = re.compile(r"(/([^~/]|~[01])*)*")
 
 
@@ -83,8 +71,8 @@ class Topic:
 
     @property
     def guards(self) -> bool:
-        """Does it tell something that forbids or limits?"""
-        return any(row.field in GUARDS for row in self.values)
+        """Does it come seldom, and tell something that forbids or limits?"""
+        return guards(self.keep_ms, [row.field for row in self.values])
 
 
 @frozen(kw_only=True)

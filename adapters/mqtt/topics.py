@@ -31,7 +31,6 @@ from adapters.mqtt.payload import (
 )
 from adapters.mqtt.topic_map import PACK, Row, Topic, TopicMap, elements_of, load_map
 from aggregator import BusReport, PackReport, SystemView
-from aggregator.ticks import since
 
 Message = tuple[str, bytes, bool, int]  # topic, payload, retained, qos
 Reading = tuple[Row, Any, Value | None]  # row; the number, or what stands for none; its value
@@ -103,13 +102,8 @@ class Pack:
     def __init__(self, pack: str, topic_map: TopicMap, name: str) -> None:
         self.sources = [Source(topic, name) for topic in topic_map.topics]
         parts = {one.part: one.topic.keep_ms for one in self.sources if not one.topic.alive}
-        self._assembly = Assembly(pack, parts, elements_of(topic_map))
-        self._guards = {
-            one.part: one.topic.keep_ms
-            for one in self.sources
-            if one.topic.guards and one.topic.keep_ms is not None
-        }
-        self._heard_ms: dict[str, int] = {}
+        needed = [one.part for one in self.sources if one.topic.guards]
+        self._assembly = Assembly(pack, parts, elements_of(topic_map), needed)
         self._alive = {one.part: False for one in self.sources if one.topic.alive}
 
     def opened(self) -> None:
@@ -123,21 +117,8 @@ class Pack:
 
     def put(self, source: Source, fields: Mapping[str, Any], now_ms: int) -> PackReport | None:
         """Take what a topic says; return a whole report, if it makes one."""
-        if source.part in self._guards:
-            self._heard_ms[source.part] = now_ms
         report = self._assembly.put(source.part, fields, now_ms)
-        return report if all(self._alive.values()) and self._guarded(now_ms) else None
-
-    def _guarded(self, now_ms: int) -> bool:
-        """Is everything known that could forbid or limit?"""
-        for part, keep_ms in self._guards.items():
-            heard_ms = self._heard_ms.get(part)
-            if heard_ms is None:
-                return False
-            if not 0 <= since(now_ms, heard_ms) <= keep_ms:
-                del self._heard_ms[part]  # it must not look new again after a wrap
-                return False
-        return True
+        return report if all(self._alive.values()) else None
 
 
 class TopicTalker:
@@ -210,8 +191,11 @@ class TopicSettings:
     name; or `packs`: pack -> its name on the bus; neither for a meter on the common bus.
     """
 
+    # the map's file, relative to SITE.toml
     map: str
+    # a pack that the bus calls by the same name
     pack: str = ""
+    # or several: pack = its name on the bus
     packs: dict[str, str] = attr(factory=dict)
 
     @property

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
-from attrs import field, frozen
+from attrs import evolve, field, frozen
 from attrs.validators import in_
 
 from adapters.counts import Counts
@@ -28,6 +28,7 @@ FAREWELL_S = 1.0  # for what is under way when we leave
 MOST_WAITING = 1_000  # messages that came; more means that we do not keep up
 MOST_UNDER_WAY = 20  # messages that the broker has not confirmed yet
 LARGEST_SECRET = 1_000
+FILES = ("password_file", "ca_file", "certificate_file", "key_file")
 
 
 class Hears(Protocol):
@@ -66,15 +67,18 @@ class _Tidy(ssl.SSLSocket):
 class MqttSettings:
     """A broker, and how we make ourselves known to it."""
 
+    # the broker: a name or an address
     host: str
     port: int = field(default=1_883, validator=_between(1, 65_535))  # 8883 is usual with TLS
     user: str = ""  # "": the broker asks for nobody
-    password_file: str = ""  # a file with the password as its first line, readable by us alone
+    # a file with the password as its first line, readable by us alone; it and the files below are
+    # named from the folder of SITE.toml
+    password_file: str = ""
     password_variable: str = ""  # or: the environment variable that holds it
     client_id: str = ""  # each client its own; "": made up at the start, kept until the end
-    keepalive_s: int = field(default=10, validator=_between(2, 600))
     # silence after which the broker takes us for lost: 1.5 times this. Shorter: chargers learn
     # sooner that we are gone; longer: a poor radio link causes fewer false alarms.
+    keepalive_s: int = field(default=10, validator=_between(2, 600))
     qos: int = field(default=1, validator=in_((0, 1, 2)))  # of subscriptions; 1: nothing is lost
     tls: bool = False  # without it everybody on the network can read along, the password too
     ca_file: str = ""  # certificates we trust; "": those of the system
@@ -88,6 +92,13 @@ class MqttSettings:
             raise ValueError("a user for the password")
         if (self.ca_file or self.certificate_file or self.key_file) and not self.tls:
             raise ValueError("tls = true where there are certificates")
+
+    def beside(self, folder: Path) -> "MqttSettings":
+        """Return the settings with their files named from a folder; whole paths stay."""
+        files: dict[str, Any] = {
+            name: str(folder / getattr(self, name)) for name in FILES if getattr(self, name)
+        }
+        return evolve(self, **files)
 
     def password(self) -> str | None:
         """Return the password, or None. Raises LinkError: it cannot be had."""

@@ -2,6 +2,7 @@
 
     groups      which field stands where in a parameter group, both ways
     packets     identifiers, and messages of more than eight bytes in pieces
+    claim       claiming an address
     says        the bank's view -> battery messages; chargers' reports are kept
     hears       battery messages of a pack or a meter -> reports
 

@@ -26,6 +26,7 @@ SLOW_MS = 10_000  # the detailed status may come seldom, or never
 class HearsNmea2000:
     """Whose messages these are."""
 
+    # the battery instance to hear, 0..252
     instance: int = attr(validator=within(0, 252))
     pack: str | None = None  # left out: a meter on the common bus
     source_address: int | None = None  # left out: whoever speaks for the instance

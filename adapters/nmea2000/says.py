@@ -5,9 +5,11 @@ from typing import Any
 
 from attrs import field as attr
 from attrs import frozen
+from attrs.validators import optional
 
 from adapters.counts import Counts
 from adapters.links import Record
+from adapters.nmea2000.claim import ADDRESS_CLAIM, Claim, name_of
 from adapters.nmea2000.groups import (
     BATTERY_CONFIGURATION,
     BATTERY_STATUS,
@@ -49,8 +51,14 @@ class SaysNmea2000:
     """The bank as one battery."""
 
     instance: int = attr(default=0, validator=within(0, 252))  # no other battery may have it
-    # Our address on the bus; no other device may have it. It is not negotiated.
+    # Our address on the bus. With a manufacturer code it is claimed as the standard wants, and another
+    # one taken if somebody has it; without, no other device may have it.
     source_address: int = attr(default=35, validator=within(0, 251))
+    # Yours: such codes are assigned by the standard's body. Left out: no address is claimed.
+    manufacturer_code: int | None = attr(default=None, validator=optional(within(0, 2_046)))
+    unique_number: int = attr(
+        default=1, validator=within(0, 2_097_151)
+    )  # of your devices, each its own
     nominal_v: int | None = attr(default=None, validator=_nominal)  # 12, 24, 48; left out: not said
 
 
@@ -71,6 +79,12 @@ class Nmea2000Bank:
         self.counts = Counts()
         self.chargers: dict[tuple[int, int], Charger] = {}
         self._settings = settings
+        self._address = settings.source_address
+        code = settings.manufacturer_code
+        self._claim = None
+        if code is not None:
+            name = name_of(code, settings.unique_number, settings.instance)
+            self._claim = Claim(settings.source_address, name)
         self._joiner = Joiner()
         self._sid = 0
         self._sequence = dict.fromkeys(PERIODS_MS, 0)
@@ -81,6 +95,8 @@ class Nmea2000Bank:
         """Everything is due; half messages are forgotten."""
         self._sent_ms.clear()
         self._joiner = Joiner()
+        if self._claim is not None:
+            self._claim.opened()
 
     def received(self, item: Frame, now_ms: int) -> Sequence[Record]:
         """Keep what a charger says; a request makes what it asks for due."""
@@ -88,16 +104,24 @@ class Nmea2000Bank:
         if found is None:
             return ()
         group, source, destination = found
-        if group == REQUEST and destination in (EVERYBODY, self._settings.source_address):
-            wanted = int.from_bytes(item[1][:3], "little")
-            for one in PERIODS_MS:
-                if one.number == wanted:
-                    self._sent_ms.pop(one, None)
+        if group == REQUEST and destination in (EVERYBODY, self._address):
+            self._requested(int.from_bytes(item[1][:3], "little"))
+        elif group == ADDRESS_CLAIM and self._claim is not None:
+            self._claim.heard(source, item[1])
+            self._address = self._claim.address
         elif group == CHARGER_STATUS.number:
             message = self._joiner.take(group, source, item[1])
             if message is not None:
                 self._charger(source, message, now_ms)
         return ()
+
+    def _requested(self, wanted: int) -> None:
+        """Make a group due that somebody asked for."""
+        if wanted == ADDRESS_CLAIM and self._claim is not None:
+            self._claim.requested()
+        for one in PERIODS_MS:
+            if one.number == wanted:
+                self._sent_ms.pop(one, None)
 
     def _charger(self, source: int, message: bytes, now_ms: int) -> None:
         self.counts.received += 1
@@ -120,6 +144,9 @@ class Nmea2000Bank:
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[Frame]:
         """Return the messages that are due; nothing in them is obeyed by a charger."""
+        claims = self._claim.due(now_ms) if self._claim is not None else []
+        if self._claim is not None and not self._claim.may_send(now_ms):
+            return claims
         if view.capacity_mah != self._capacity_mah:
             self._capacity_mah = view.capacity_mah
             self._sent_ms.pop(BATTERY_CONFIGURATION, None)
@@ -127,7 +154,8 @@ class Nmea2000Bank:
         if BATTERY_STATUS in groups:
             self._sid = (self._sid + 1) % (HIGHEST_SID + 1)
         values = said(view, self._settings) | {"sid": self._sid}
-        return [frame for group in groups for frame in self._frames(group, values, now_ms)]
+        made = [frame for group in groups for frame in self._frames(group, values, now_ms)]
+        return claims + made
 
     def _is_due(self, group: Group, now_ms: int) -> bool:
         sent_ms = self._sent_ms.get(group)
@@ -135,7 +163,7 @@ class Nmea2000Bank:
 
     def _frames(self, group: Group, values: dict[str, int | None], now_ms: int) -> list[Frame]:
         self._sent_ms[group] = now_ms
-        can_id = identifier(group.number, self._settings.source_address)
+        can_id = identifier(group.number, self._address)
         if not group.is_fast:
             return [(can_id, group.data(values))]
         self._sequence[group] = (self._sequence[group] + 1) % 8

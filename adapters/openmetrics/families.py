@@ -1,4 +1,5 @@
-"""Which metrics there are: the bank, its packs, its findings, the links; each in base units.
+"""Which metrics there are: the bank, its packs and what each reads, its findings, the links; each in
+base units.
 
 Volts, amperes, watts, degrees Celsius, seconds, ratios of 1, and coulombs for charge (an
 ampere-hour is 3600). What is unknown has no sample. Charge current is positive.
@@ -8,7 +9,8 @@ from collections.abc import Sequence
 
 from adapters.links import Link
 from adapters.openmetrics.text import Family, Sample, decimal
-from aggregator import PackRow, SystemView
+from adapters.readings import Readings
+from aggregator import PackReport, PackRow, SystemView
 
 PREFIX = "packyoke_"
 NONE: dict[str, str] = {}
@@ -50,6 +52,28 @@ PACK: tuple[Row, ...] = (
     ("pack_discharge_contribution", "amperes", "discharge_contribution_ma", 3, "What a pack adds to the discharge limit."),
     ("pack_share", "ratio", "share_permille", 3, "Learned share of extra current that flows into a pack."),
 )  # fmt: skip
+# What a pack reads, in the same way.
+READING: tuple[Row, ...] = (
+    ("pack_voltage", "volts", "voltage_mv", 3, "Voltage of a pack."),
+    ("pack_current", "amperes", "current_ma", 3, "Current into a pack."),
+    ("pack_charge", "ratio", "soc_permille", 3, "State of charge of a pack."),
+    ("pack_health", "ratio", "soh_permille", 3, "State of health of a pack."),
+    ("pack_lowest_cell_voltage", "volts", "cell_min_mv", 3, "Lowest cell of a pack."),
+    ("pack_highest_cell_voltage", "volts", "cell_max_mv", 3, "Highest cell of a pack."),
+    ("pack_lowest_cell_number", "", "cell_min_no", 0, "Which cell is the lowest, from 1."),
+    ("pack_highest_cell_number", "", "cell_max_no", 0, "Which cell is the highest, from 1."),
+    ("pack_lowest_temperature", "celsius", "temperature_min_decic", 1, "Coldest sensor of a pack."),
+    ("pack_highest_temperature", "celsius", "temperature_max_decic", 1, "Hottest sensor of a pack."),
+    ("pack_charge_voltage_limit", "volts", "charge_voltage_limit_mv", 3, "A pack's own: not above."),
+    ("pack_discharge_voltage_limit", "volts", "discharge_voltage_limit_mv", 3, "A pack's own: not below."),
+    ("pack_charge_current_limit", "amperes", "charge_current_limit_ma", 3, "A pack's own: into it, at most."),
+    ("pack_discharge_current_limit", "amperes", "discharge_current_limit_ma", 3, "A pack's own: out of it, at most."),
+    ("pack_charge_allowed", "", "charge_allowed", 0, "1: a pack's own board permits charging."),
+    ("pack_discharge_allowed", "", "discharge_allowed", 0, "1: a pack's own board permits discharging."),
+    ("pack_charge_path", "", "charge_path_closed", 0, "1: current can flow into a pack."),
+    ("pack_discharge_path", "", "discharge_path_closed", 0, "1: current can flow out of a pack."),
+    ("pack_balancing", "", "balancing", 0, "1: a pack's balancer is at work."),
+)  # fmt: skip
 STAGES = ("bulk", "absorption", "float", "paused")
 PRESENCES = ("live", "late", "unheard", "removed")
 LIMITS = ("charge_voltage", "discharge_voltage", "charge_current", "discharge_current")
@@ -58,9 +82,13 @@ LINK_COUNTS = ("received", "refused", "sent", "dropped")
 Told = list[tuple[Family, Sequence[Sample]]]
 
 
-def families(view: SystemView, links: Sequence[Link] = ()) -> Told:
-    """Return everything that is told of a bank and its links."""
-    return [*_bank(view), *_packs(view.packs), *_told(view), *_links(links)]
+def families(view: SystemView, readings: Readings, links: Sequence[Link] = ()) -> Told:
+    """Return everything that is told of a bank, its packs and its links."""
+    found = [(row.pack, readings.now(row)) for row in view.packs]
+    there = [(pack, reading) for pack, reading in found if reading is not None]
+    return [
+        *_bank(view), *_packs(view.packs), *_readings(there), *_told(view), *_links(links)
+    ]  # fmt: skip
 
 
 def _gauge(name: str, unit: str, text: str) -> Family:
@@ -84,14 +112,19 @@ def _bank(view: SystemView) -> Told:
     return told
 
 
+def _of_each(row: Row, packs: Sequence[tuple[str, object]]) -> tuple[Family, Sequence[Sample]]:
+    """Return the family of a field with a sample for each pack where it is known."""
+    name, unit, field, digits, text = row
+    known = [(pack, getattr(record, field)) for pack, record in packs]
+    samples = [
+        ({"pack": pack}, decimal(value, digits)) for pack, value in known if value is not None
+    ]
+    return _gauge(name, unit, text), samples
+
+
 def _packs(rows: Sequence[PackRow]) -> Told:
-    told: Told = []
-    for name, unit, field, digits, text in PACK:
-        known = [(row.pack, getattr(row, field)) for row in rows]
-        samples = [
-            ({"pack": pack}, decimal(value, digits)) for pack, value in known if value is not None
-        ]
-        told.append((_gauge(name, unit, text), samples))
+    named = [(row.pack, row) for row in rows]
+    told = [_of_each(row, named) for row in PACK]
     presence = Family(PREFIX + "pack_presence", "stateset", "Is a pack there?")
     states = [
         ({"pack": row.pack, presence.name: one}, str(int(row.presence == one)))
@@ -99,6 +132,23 @@ def _packs(rows: Sequence[PackRow]) -> Told:
         for one in PRESENCES
     ]
     return [*told, (presence, states)]
+
+
+def _readings(packs: Sequence[tuple[str, PackReport]]) -> Told:
+    """What each pack reads that is there."""
+    told = [_of_each(row, packs) for row in READING]
+    capacities = [(pack, reading.capacity_mah) for pack, reading in packs]
+    charges = [
+        ({"pack": pack}, decimal(mah * 36, 1)) for pack, mah in capacities if mah is not None
+    ]
+    told.append((_gauge("pack_capacity", "coulombs", "Present full capacity of a pack."), charges))
+    alarms = [
+        ({"pack": pack, "alarm": alarm, "kind": kind}, "1")
+        for pack, reading in packs
+        for kind, found in (("warning", reading.warnings), ("protection", reading.protections))
+        for alarm in found or ()
+    ]
+    return [*told, (_gauge("pack_alarm", "", "A warning or protection of a pack."), alarms)]
 
 
 def _told(view: SystemView) -> Told:

@@ -15,6 +15,7 @@ from adapters.counts import Counts
 from adapters.links import Backoff, Link, Site, Talker, reason
 from adapters.openmetrics.families import families
 from adapters.openmetrics.text import CONTENT_TYPE, exposition
+from adapters.readings import Readings
 
 LARGEST_HEAD = 8_192  # bytes of a request
 MOST_AT_ONCE = 16  # connections
@@ -42,6 +43,7 @@ def _port(_: object, __: object, value: int) -> None:
 class MetricsSettings:
     """Where the page is served."""
 
+    # 1..65535, where the page is served
     port: int = field(validator=_port)
     host: str = "127.0.0.1"  # this host only; 0.0.0.0: everybody who can reach it
 
@@ -49,11 +51,14 @@ class MetricsSettings:
 class MetricsLink:
     """Serves the bank's metrics until cancelled, and the counters of the gateway's links."""
 
-    def __init__(self, name: str, settings: MetricsSettings) -> None:
+    def __init__(
+        self, name: str, settings: MetricsSettings, readings: Readings | None = None
+    ) -> None:
         self.name = name
         self.counts = Counts()
         self.talkers: Sequence[Talker[Any]] = ()
         self._settings = settings
+        self._readings = readings or Readings()
         self._open = 0
 
     async def run(self, site: Site) -> None:
@@ -113,7 +118,7 @@ class MetricsLink:
             return self._refused(status)
         self.counts.sent += 1
         links: Sequence[Link] = getattr(site, "links", ())  # a site may have none to show
-        return 200, exposition(families(site.view, links))
+        return 200, exposition(families(site.view, self._readings, links))
 
     def _refused(self, status: int) -> Answer:
         self.counts.refuse(f"a request: {status} {WORDS[status]}")

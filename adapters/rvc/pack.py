@@ -2,7 +2,8 @@
 
 A report is handed over with each STATUS_1 (voltage and current), and at once when STATUS_4 or
 STATUS_6 forbids more than before. What the other statuses say counts for as long as the standard's
-gaps allow twice; older than that it is unknown, and an unknown limit is 0. Frames of a source that
+gaps allow twice; older than that it is unknown, and an unknown limit is 0. So are both limits
+of a source whose STATUS_6 has ended. Frames of a source that
 another one goes before are passed over; when the source changes, everything is heard anew.
 
 RV-C tells no number for discharge, so the owner may set one (`discharge_limit_ma`): it counts while
@@ -89,6 +90,7 @@ class RvcPack:
         self._first_ms: int | None = None  # when this source was first heard, until _lasted
         self._lasted = False  # heard for longer than it may leave STATUS_4 out
         self._managed = False  # has ever stated goals
+        self._flagged = False  # has ever told flags
 
     def opened(self, now_ms: int) -> None:
         """Forget what was heard."""
@@ -222,7 +224,12 @@ class RvcPack:
         report.discharge_allowed = None
         report.warnings = report.protections = None
         if self._heard_ms[SIX] is None:
+            if self._flagged:  # silence must not lift what a flag stopped
+                report.charge_current_limit_ma = report.discharge_current_limit_ma = None
+            elif not self._lasted:  # it may have flags to tell
+                report.discharge_current_limit_ma = None
             return
+        self._flagged = True
         six = self._data[SIX]
         report.discharge_allowed = True if get_6(six, LOW_VOLTAGE) == NO else None
         either = any_of(six, STOP_EITHER)

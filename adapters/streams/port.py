@@ -23,8 +23,10 @@ class SerialSettings:
     """A serial port, or a pty."""
 
     port: str  # /dev/ttyUSB0; a name under /dev/serial/by-id/ stays the same after a restart
+    # bit/s, 50..4000000; the device's papers say
     baud: int = field(default=115_200, validator=_baud)
     parity: str = field(default="N", validator=in_(("N", "E", "O")))  # none, even, odd
+    # 1 or 2
     stop_bits: int = field(default=1, validator=in_((1, 2)))
 
 

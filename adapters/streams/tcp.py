@@ -20,7 +20,9 @@ def _port(_: object, __: object, value: int) -> None:
 class TcpSettings:
     """Where to connect to: a bridge, a serial server, another program."""
 
+    # a name or an address
     host: str
+    # 1..65535
     port: int = field(validator=_port)
 
 
@@ -29,7 +31,9 @@ class TcpListenSettings:
     """Where to wait for a peer. One at a time; there is no password, so keep it to this host
     (the default) or to a network of your own."""
 
+    # 1..65535
     port: int = field(validator=_port)
+    # where to listen; 0.0.0.0: everywhere, to everybody who reaches it
     host: str = "127.0.0.1"
 
 

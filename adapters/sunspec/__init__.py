@@ -2,11 +2,12 @@
 
 points.py, models.py   the models as tables, and how points lie in registers
 ratings.py             what never changes, and the scale factors that follow from it
-battery.py, strings.py a view as points; image.py: as the whole chain. Pure
+battery.py, strings.py a view and readings as points; image.py: as the whole chain. Pure
 talker.py              serves the image, obeys what is written
-reading.py             the other side: reads and obeys
+reading.py, asking.py  the other side: reads and obeys; asks for what it reads
 """
 
+from adapters.sunspec.asking import AskSettings, SunSpecClient
 from adapters.sunspec.battery import Controls
 from adapters.sunspec.image import image
 from adapters.sunspec.ratings import POSITIVE, Ratings
@@ -15,11 +16,13 @@ from adapters.sunspec.talker import SunSpecServer, SunSpecSettings, ratings_of
 
 __all__ = [
     "POSITIVE",
+    "AskSettings",
     "Controls",
     "NotSunSpec",
     "Orders",
     "Ratings",
     "Reader",
+    "SunSpecClient",
     "SunSpecServer",
     "SunSpecSettings",
     "chain",

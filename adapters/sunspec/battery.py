@@ -7,6 +7,8 @@ The library opens no contactor, so State never says DISCONNECTED, whatever was a
 take that for a dead bus. A bank that allows nothing is in STANDBY.
 """
 
+from collections.abc import Collection
+
 from attrs import frozen
 
 from adapters.sunspec.points import Value
@@ -53,7 +55,6 @@ def values(
 ) -> dict[str, Value]:
     """Return the points, raw. `silent`: we may not speak, so no current is allowed."""
     charge, discharge = limits(view, ratings, silent)
-    sign = -1 if ratings.positive == "discharge" else 1
     soc = view.soc_permille
     return {
         "AHRtg": limit(ratings.capacity_mah, MILLI, ratings.charges),
@@ -79,10 +80,10 @@ def values(
         "CellVMaxStr": string_number(view.cell_max_pack, packs),
         "CellVMin": unsigned(view.cell_min_mv, MILLI, CELL_VOLTS),
         "CellVMinStr": string_number(view.cell_min_pack, packs),
-        "A": signed(view.current_ma, MILLI, ratings.currents, sign),
+        "A": signed(view.current_ma, MILLI, ratings.currents, ratings.sign),
         "AChaMax": charge,
         "ADisChaMax": discharge,
-        "W": signed(view.power_w, 0, ratings.powers, sign),
+        "W": signed(view.power_w, 0, ratings.powers, ratings.sign),
         "ReqInvState": STOP if charge == discharge == 0 else NO_REQUEST,
         "SetOp": shown_operation(view, controls),
         "SetInvState": controls.set_inverter_state,
@@ -138,10 +139,14 @@ def charge_status(view: SystemView, silent: bool) -> int | None:
 
 
 def events(view: SystemView, packs: list[PackRow], silent: bool) -> int:
-    """Return Evt1: protections are alarms, warnings are warnings, a silent pack is an error."""
+    """Return Evt1: alarms and warnings, and a silent pack is an error."""
     lost = silent or any(row.presence == "unheard" for row in packs)
-    found = COMMUNICATION_ERROR if lost else 0
-    protections, warnings = view.protections, view.warnings
+    return alarms(view.protections, view.warnings) | (COMMUNICATION_ERROR if lost else 0)
+
+
+def alarms(protections: Collection[str], warnings: Collection[str]) -> int:
+    """Return the bits of Evt1 and StrEvt1: protections are alarms, warnings are warnings."""
+    found = 0
     for alarm, warning, names in EVENTS:
         if any(name in protections for name in names):
             found |= 1 << alarm

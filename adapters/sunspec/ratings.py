@@ -47,6 +47,11 @@ class Ratings:
         """Scale factor of energies, from 1 Wh."""
         return finest(self.energy_wh, 0, U16, 0)
 
+    @property
+    def sign(self) -> int:
+        """What turns our currents, positive into the packs, into those of the models."""
+        return -1 if self.positive == "discharge" else 1
+
     def power_w(self, current_ma: int) -> int:
         """Return the power of a current at the highest voltage, rounded down."""
         return current_ma * self.voltage_mv // 1_000_000

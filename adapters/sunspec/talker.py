@@ -20,6 +20,7 @@ from attrs.validators import in_
 
 from adapters.counts import Counts
 from adapters.links import Record
+from adapters.readings import Readings
 from adapters.registers import (
     HOLDING,
     OTHERS_SPEAK,
@@ -49,9 +50,12 @@ STOPS = ("stop_charge", "stop_discharge")
 class SunSpecSettings:
     """How the bank appears. Ratings that are left out are taken from the bank's settings."""
 
+    # our address on the bus, 1..247
     device: int = attr(default=1, validator=within(1, 247))
     base: int = attr(default=BASES[0], validator=in_(BASES))  # where the chain begins
+    # as it is shown to those who ask
     serial_number: str = "1"
+    # as it is shown to those who ask
     model: str = "bank of packs"
     # Which way A and W flow when positive; see ratings.POSITIVE, and check it on your inverter.
     positive: str = attr(default=POSITIVE, validator=in_(("charge", "discharge")))
@@ -63,9 +67,13 @@ class SunSpecSettings:
     controller_ms: int | None = attr(default=None, validator=within(2_000, 3_600_000))
     # What is asked when it does not: kinds of wishes without a value.
     controller_lost: list[str] = attr(factory=lambda: ["stop_charge"])
+    # mAh; left out: the sum of the packs'
     rated_capacity_mah: int | None = None
+    # Wh; left out: capacity times the nominal voltage
     rated_energy_wh: int | None = None
+    # mA; left out: the ceilings of the bank and the packs
     rated_charge_ma: int | None = None
+    # mA; left out: likewise
     rated_discharge_ma: int | None = None
 
     def __attrs_post_init__(self) -> None:
@@ -106,10 +114,13 @@ def _least(values: list[int | None]) -> int | None:
 class SunSpecServer:
     """Talker of a server's link."""
 
-    def __init__(self, settings: SunSpecSettings, ratings: Ratings) -> None:
+    def __init__(
+        self, settings: SunSpecSettings, ratings: Ratings, readings: Readings | None = None
+    ) -> None:
         self.counts = Counts()
         self._settings = settings
         self._ratings = ratings
+        self._readings = readings or Readings()
         self._controls = Controls(obeys=settings.obeys)
         self._beat_ms = 0
         self._seen_ms: int | None = None  # the last look at the clock
@@ -138,7 +149,7 @@ class SunSpecServer:
         self._shown, self._shown_ms = current, now_ms
         if elsewhere:
             return (Image(self._settings.device, None),)
-        words = image(view, self._ratings, self._controls, not may_speak)
+        words = image(view, self._readings, self._ratings, self._controls, not may_speak)
         table = dict(enumerate(words, self._settings.base))
         return (Image(self._settings.device, {HOLDING: table}, frozenset(self._names)),)
 

@@ -40,12 +40,13 @@ def _interpreter(runtime: str) -> list[str]:
 
 @contextmanager
 def _copy() -> Iterator[Path]:
-    """A folder with a compiled copy of the core and the workload."""
+    """A folder with a compiled copy of the core and of what drives it."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         shutil.copytree(ROOT / "aggregator", folder / "aggregator")
         (folder / "tests" / "bench").mkdir(parents=True)
-        shutil.copy(Path(__file__).with_name("workload.py"), folder / "tests" / "bench")
+        for script in ("load.py", "workload.py"):
+            shutil.copy(Path(__file__).with_name(script), folder / "tests" / "bench")
         compileall.compile_dir(folder, quiet=1)
         yield folder
 

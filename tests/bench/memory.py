@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.bench.rom import bytes_in_flash
 from tests.parity.boards import ROOT, WasmBoard, tool
 
 BUILD = "newest32"
@@ -23,7 +24,7 @@ LARGE_HEAP = 4 << 20
 HEAP_GRAIN = 512
 # The core without its JSON, which a board that speaks none need not hold (see plain.py).
 CORE_FILES = sorted(path for path in (ROOT / "aggregator").glob("*.py") if path.stem != "plain")
-WORKLOAD = ROOT / "tests" / "bench" / "workload.py"
+LOAD = ROOT / "tests" / "bench" / "load.py"
 MODULES = ["aggregator." + path.stem for path in CORE_FILES if path.stem != "__init__"]
 
 START = "import gc\ngc.collect()\nprint(gc.mem_alloc())"
@@ -44,9 +45,9 @@ def watch(load, steps):
 
 
 def compiled(folder: Path) -> list[str]:
-    """Compile the core and the workload into `folder`; return the files, relative to it."""
+    """Compile the core and what drives it into `folder`; return the files, relative to it."""
     files = []
-    for source in [*CORE_FILES, WORKLOAD]:
+    for source in [*CORE_FILES, LOAD]:
         target = folder / source.relative_to(ROOT).with_suffix(".mpy")
         target.parent.mkdir(parents=True, exist_ok=True)
         how = ["-O3", "-s", source.name, "-o", str(target)]  # as for a release
@@ -66,20 +67,19 @@ def bytes_of_bank(files: list[str], folder: Path, count: int) -> tuple[int, int]
     """Return the bytes of the imported core, and of a running bank of `count` packs."""
     with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
         empty = _used(board, "import gc")
-        imported = _used(board, "from tests.bench.workload import Workload")
+        imported = _used(board, "import aggregator")
+        driver = _used(board, "from tests.bench.load import Workload")
         board.run(f"load = Workload({count})")
         for _ in range(WARM_UP_STEPS):
             board.run("load.move(); load.accept(); load.step()")
         running = _used(board, "load.reports = None")  # those are the adapter's
-        return imported - empty, running - imported
+        return imported - empty, running - driver
 
 
 def bytes_per_step(files: list[str], folder: Path) -> tuple[int, float]:
     """Return what accept and step of 16 packs allocate once they run: most in a step, and mean."""
     with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
-        board.run(
-            f"from tests.bench.workload import Workload\nload = Workload({PACKS})" + ALLOCATED
-        )
+        board.run(f"from tests.bench.load import Workload\nload = Workload({PACKS})" + ALLOCATED)
         board.run(f"watch(load, {WARM_UP_STEPS})")
         worst = total = 0
         for _ in range(WATCHED_STEPS // CALL_STEPS):
@@ -98,7 +98,7 @@ def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
         for module in MODULES:
             board.run(f"import {module}")
             board.run("gc.collect()")
-        board.run(f"from tests.bench.workload import Workload\nload = Workload({PACKS})")
+        board.run(f"from tests.bench.load import Workload\nload = Workload({PACKS})")
         board.run("gc.collect()")
         for _ in range(steps // CALL_STEPS):
             board.run(f"for _ in range({CALL_STEPS}): load.move(); load.accept(); load.step()")
@@ -109,8 +109,8 @@ def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
 def fits_unix(folder: Path, heap: int) -> bool:
     """Do the same import, packs and a minute fit into a heap of the 64-bit port?"""
     code = (
-        f"from tests.bench.workload import Workload, step\nload = Workload({PACKS})\n"
-        "step(load, None, 60)"
+        f"from tests.bench.load import Workload\nload = Workload({PACKS})\n"
+        "for _ in range(60): load.move(); load.accept(); load.step()"
     )
     command = [tool("micropython"), "-X", f"heapsize={heap}", "-c", code]
     done = subprocess.run(
@@ -141,7 +141,8 @@ def measure() -> dict[str, float]:
         heap = smallest(lambda size: fits(files, folder, size, 60), 8 << 10, 1 << 20)
         hour = fits(files, folder, heap, HOUR_STEPS)
         unix = smallest(lambda size: fits_unix(folder, size), 8 << 10, 1 << 20)
-        flash = sum((folder / file).stat().st_size for file in files if "workload" not in file)
+        flash = sum((folder / file).stat().st_size for file in files if "bench" not in file)
+        in_flash = bytes_in_flash(folder)
     return {
         "mpy_files": flash,
         "core_imported": core,
@@ -151,6 +152,7 @@ def measure() -> dict[str, float]:
         "worst_step": worst,
         "mean_step": mean,
         "heap": heap,
+        "in_flash": in_flash,
         "heap_lasts_an_hour": hour,
         "unix_heap": unix,
     }

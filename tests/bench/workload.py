@@ -1,13 +1,13 @@
-"""The same work on every interpreter: packs that report once a second, with moving currents.
+"""Kinds of work to measure, the same on every interpreter. Runs on MicroPython, too.
 
-Runs on MicroPython, too. `python -m tests.bench.workload PACKS WORK TIMES` does one kind of work
+`python -m tests.bench.workload PACKS WORK TIMES` does one kind of work
 (WORKS, at the end) so many times, for an instruction counter to watch; WORK `time` prints the
 shortest duration of each kind instead [ns]. All numbers are invented.
 """
 
 import sys
 
-from aggregator import Aggregator, BankSettings, PackReport, PackSettings
+from tests.bench.load import Workload
 
 try:
     from time import perf_counter_ns as nanoseconds
@@ -16,73 +16,6 @@ except ImportError:
 
     def nanoseconds():
         return ticks_us() * 1_000
-
-
-STEP_MS = 1_000
-HILL_STEPS = 400  # the total rises for half of it and falls for the other half
-
-
-class Workload:
-    """A bank of `count` packs and the report object of each."""
-
-    def __init__(self, count):
-        settings = [
-            PackSettings("pack-" + str(i), capacity_mah=100_000 + 10_000 * i) for i in range(count)
-        ]
-        self.bank = Aggregator(BankSettings(packs=settings))
-        self.now_ms = 0
-        self.tick = 0
-        self.reports = [_report(i) for i in range(count)]
-
-    def move(self):
-        """The next reading of every pack: the total climbs and falls, shares are uneven."""
-        self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
-        self.tick += 1
-        phase = self.tick % HILL_STEPS
-        height = phase if phase < HILL_STEPS // 2 else HILL_STEPS - phase
-        for i in range(len(self.reports)):
-            report = self.reports[i]
-            report.sample = (report.sample + 1) & 0xFFFF
-            report.current_ma = (90 + 3 * (i % 8)) * height
-            report.voltage_mv = 53_000 + height
-            report.cell_max_mv = 3_320 + height // 10
-
-    def accept(self):
-        """Hand every report over."""
-        for report in self.reports:
-            self.bank.accept(report, self.now_ms)
-
-    def step(self):
-        """Let the bank work everything out."""
-        self.bank.step(self.now_ms)
-
-
-def _report(i):
-    return PackReport(
-        "pack-" + str(i),
-        0,
-        voltage_mv=53_000,
-        current_ma=0,
-        cell_min_mv=3_310,
-        cell_max_mv=3_320,
-        cell_min_no=3,
-        cell_max_no=7,
-        temperature_min_decic=200,
-        temperature_max_decic=220 + i % 8,
-        soc_permille=500,
-        soh_permille=980,
-        capacity_mah=100_000,
-        charge_allowed=True,
-        discharge_allowed=True,
-        charge_path_closed=True,
-        discharge_path_closed=True,
-        charge_voltage_limit_mv=57_600,
-        discharge_voltage_limit_mv=44_000,
-        charge_current_limit_ma=100_000,
-        discharge_current_limit_ma=100_000,
-        warnings=(),
-        protections=(),
-    )
 
 
 def read_all(reports):

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from tests.day.run import lines, site_day
 
-MOST_PERCENT = 102.0
+# Of its own limit. A limit that falls while its pack cannot be heard is not known to anybody: see
+# docs/explanation/performance.md.
+MOST_PERCENT = {"calm": 102.0, "faults": 105.0}
 
 
 def main() -> int:
@@ -27,7 +29,8 @@ def main() -> int:
             print(event.get("at", ""), event.get("text", event))
     for line in lines(result):
         print(line)
-    broken = result.trips or any(peak.percent > MOST_PERCENT for peak in result.peaks.values())
+    most = MOST_PERCENT["calm" if chosen.calm else "faults"]
+    broken = result.trips or any(peak.percent > most for peak in result.peaks.values())
     return 1 if chosen.check and broken else 0
 
 

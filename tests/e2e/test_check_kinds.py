@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.cli import check, moments
 from adapters.cli.main import FINE, FOUND
 from tests.e2e.conftest import Command
 
@@ -69,3 +70,18 @@ def test_several_packs_are_not_mixed_up(packyoke: Command, tmp_path: Path) -> No
     code, out, _ = packyoke("check", tmp_path / "own.toml", "--sample", tmp_path / "own.log")
     assert code == FOUND
     assert "are these several packs? Pick one with --unit" in " ".join(out.split())
+
+
+def test_a_long_recording_is_bounded(
+    packyoke: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a recording of days, the beginning is looked at, and that is said."""
+    monkeypatch.setattr(check, "MOST_LINES", 1_000)
+    monkeypatch.setattr(moments, "MOST_MOMENTS", 100)
+    (tmp_path / "own.toml").write_text(TOPICS, encoding="utf-8")
+    lines = [f"{second} 0 shed/oak/volts {53 + second % 2}\n" for second in range(1_500)]
+    (tmp_path / "own.log").write_text("".join(lines), encoding="utf-8")
+    code, out, _ = packyoke("check", tmp_path / "own.toml", "--sample", tmp_path / "own.log")
+    assert code == FINE
+    assert "shed/oak/volts 1000 54" in " ".join(out.split())
+    assert "lines after the first 1000" in out

@@ -91,7 +91,7 @@ def test_a_late_answer_is_not_taken_for_the_next() -> None:
 
     async def run() -> tuple[int, ...] | None:
         with line() as (here, there):
-            client, wire = ClientTransport(RtuSettings(port=here, timeout_ms=200)), Wire(there)
+            client, wire = ClientTransport(RtuSettings(port=here, timeout_ms=500)), Wire(there)
             await client.open()
             assert (await told(client, Ask(1, 3, 0, 1))).words is None
             await wire.reads(8)

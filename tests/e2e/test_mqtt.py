@@ -1,7 +1,6 @@
 """A link to a real broker: what comes in, what goes out, what happens when it is lost."""
 
 import asyncio
-import subprocess
 import time
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -15,7 +14,7 @@ from adapters.mqtt.topic_map import Row, Topic, TopicMap
 from adapters.mqtt.topics import TopicTalker
 from adapters.mqtt.transport import MqttSettings, MqttTransport, mqtt_link
 from aggregator import SystemView
-from tests.broker import ANYBODY, broker, client
+from tests.broker import broker, client
 
 VOLTAGE = Topic(topic="shed/{pack}/u", values=[Row(field="voltage_mv", unit="V")])
 MAP = TopicMap(kind="topics", topics=[VOLTAGE])
@@ -180,67 +179,6 @@ def test_a_flood_is_bounded_and_counted(tmp_path: Path, monkeypatch: pytest.Monk
         came, dropped = asyncio.run(told())
     assert came == [str(number).encode() for number in range(90, 100)]
     assert dropped == 90
-
-
-def test_a_password_is_asked_for_and_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """From a file or the environment; a wrong one is told in one line."""
-    users = tmp_path / "users"
-    users.touch(mode=0o600)
-    command = ["mosquitto_passwd", "-b", str(users), "bank", "right"]
-    subprocess.run(command, check=True, capture_output=True)
-    secret = tmp_path / "secret"
-    secret.write_text("right\n", encoding="utf-8")
-    monkeypatch.setenv("BROKER_PASSWORD", "right")
-    monkeypatch.setenv("WRONG_PASSWORD", "wrong")
-
-    async def opened(**more: str) -> None:
-        transport = MqttTransport(
-            MqttSettings(host="127.0.0.1", port=there.port, user="bank", **more)  # type: ignore[arg-type]  # texts only
-        )
-        try:
-            await transport.open()
-        finally:
-            await transport.close()
-
-    with broker(tmp_path, f"allow_anonymous false\npassword_file {users}") as there:
-        asyncio.run(opened(password_file=str(secret)))
-        asyncio.run(opened(password_variable="BROKER_PASSWORD"))
-        with pytest.raises(LinkError, match=r"Not authori[sz]ed.*does it know us"):
-            asyncio.run(opened(password_variable="WRONG_PASSWORD"))
-        with pytest.raises(LinkError, match="the environment has no NOT_SET; set it"):
-            asyncio.run(opened(password_variable="NOT_SET"))
-        with pytest.raises(LinkError, match="no password: No such file"):
-            asyncio.run(opened(password_file=str(tmp_path / "none")))
-
-
-def certificate(folder: Path) -> tuple[Path, Path]:
-    """Make a certificate of our own for 127.0.0.1; return it and its key."""
-    found, key = folder / "own.pem", folder / "own.key"
-    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-               "-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1",
-               "-keyout", str(key), "-out", str(found)]  # fmt: skip
-    subprocess.run(command, check=True, capture_output=True)
-    return found, key
-
-
-def test_tls_checks_whom_it_talks_to(tmp_path: Path) -> None:
-    """A certificate that we trust is taken, any other is refused in one line."""
-    found, key = certificate(tmp_path)
-
-    async def opened(ca_file: str) -> None:
-        settings = MqttSettings(host="127.0.0.1", port=there.port, tls=True, ca_file=ca_file)
-        transport = MqttTransport(settings)
-        try:
-            await transport.open()
-        finally:
-            await transport.close()
-
-    with broker(tmp_path, f"{ANYBODY}\ncertfile {found}\nkeyfile {key}") as there:
-        asyncio.run(opened(str(found)))
-        with pytest.raises(LinkError, match=r"(?i)certificate verify failed"):
-            asyncio.run(opened(""))
-        with pytest.raises(LinkError, match=r"certificates of 127\.0\.0\.1: No such file"):
-            asyncio.run(opened(str(tmp_path / "none")))
 
 
 def test_nobody_there_is_one_line() -> None:

@@ -10,6 +10,7 @@ from adapters.mqtt.explain import explain
 from adapters.mqtt.topic_map import load_map
 from adapters.openmetrics.families import families
 from adapters.openmetrics.text import exposition
+from adapters.readings import Readings
 from aggregator import PackReport
 from tests.bank import Site
 from tests.e2e.conftest import Command
@@ -94,7 +95,7 @@ def test_the_page_on_metrics(tmp_path: Path) -> None:
     assert plan.links[1].link().name == "metrics"
     site = Site("oak").is_ready()
     site.asks("cap_charge_current", value=75_000)
-    page = exposition(families(site.runs(2))).decode()
+    page = exposition(families(site.runs(2), Readings())).decode()
     [shown] = blocks("metrics.md", "text")
     assert shown in page
 

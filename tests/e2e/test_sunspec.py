@@ -16,7 +16,9 @@ from adapters.registers import HOLDING, Image
 from adapters.sunspec import SunSpecServer, SunSpecSettings
 from adapters.sunspec.image import BATTERY_AT
 from adapters.sunspec.models import BATTERY
-from aggregator import SystemView
+from aggregator import PackReport, SystemView
+from tests.gateway import reading
+from tests.readings import told
 from tests.registers import Room, until, view_of
 from tests.unit.test_sunspec import RATINGS
 
@@ -77,6 +79,36 @@ def test_an_independent_client_finds_all_models(base: int) -> None:
             assert device.DERStorageCapacity[0].SoC.cvalue == 87.3
 
     served(talk, base=base)
+
+
+@pytest.mark.source("PYSUNSPEC2", "scaled values of a repeating group")
+def test_an_independent_client_reads_each_pack() -> None:
+    """A string says what its pack reads; one that falls silent, or does not tell, has no numbers."""
+    names = ("StrSoC", "StrSoH", "StrA", "StrCellVMax", "StrCellVMin", "StrCellVAvg",
+             "StrModTmpMax", "StrModTmpMin", "StrModTmpAvg")  # fmt: skip
+    ash = reading("ash", 1, current_ma=-42_540, cells_mv=[3_310, 3_324, 3_330], soh_permille=995,
+                  temperatures_decic=[-21, 200, 220], temperature_min_decic=None)  # fmt: skip
+    readings = told(ash, PackReport("elm", 1, soc_permille=5), reading("fir", 1))
+
+    def talk(port: int, room: Room) -> None:
+        with client(port) as device:
+            device.scan()
+            strings = device.lithium_ion_bank[0]
+            assert strings.string[2].StrSoC.cvalue == 60.0
+            room.view.packs[2].presence = "unheard"
+            fell_s = time.monotonic()
+            while strings.string[2].StrSoC.cvalue is not None:
+                assert time.monotonic() - fell_s < 5
+                strings.read()
+            found = [[getattr(one, name).cvalue for name in names] for one in strings.string]
+        assert found == [
+            [60.0, 99.5, 42.5, 3.33, 3.31, 3.321, 22.0, -2.1, 13.3],
+            [0.5, *[None] * 8],
+            [None] * 9,
+            [None] * 9,
+        ]
+
+    served(talk, talker=SunSpecServer(SunSpecSettings(), RATINGS, readings))
 
 
 @pytest.mark.source("PYSUNSPEC2", "write of a point")
@@ -148,16 +180,17 @@ def test_a_wrong_length_is_noticed_by_the_client() -> None:
     served(talk, talker=TooLong(SunSpecSettings(), RATINGS))
 
 
-def test_a_change_is_read_at_once() -> None:
-    """A limit that falls is in what the next read finds, within a tenth of a second."""
+def test_a_change_is_read_soon() -> None:
+    """A limit that falls is in what is soon read."""
 
     def talk(port: int, room: Room) -> None:
         with client(port) as device:
             device.scan()
             room.view = view_of(charge_current_limit_ma=10_000)
-            time.sleep(0.1)
-            device.battery[0].read()
-            assert device.battery[0].AChaMax.cvalue == 10.0
+            fell_s = time.monotonic()
+            while device.battery[0].AChaMax.cvalue != 10.0:
+                assert time.monotonic() - fell_s < 5
+                device.battery[0].read()
 
     served(talk)
 
@@ -166,7 +199,7 @@ def test_a_silent_controller_is_noticed_on_the_link() -> None:
     """Nobody writes the heartbeat: the owner's wish is asked, without any request having come."""
 
     def talk(port: int, room: Room) -> None:
-        time.sleep(4)
+        time.sleep(5)
         assert [(one.kind, one.source) for one in room.came] == [  # type: ignore[union-attr]
             ("stop_charge", "sunspec watchdog")
         ]

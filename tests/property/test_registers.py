@@ -222,4 +222,4 @@ def test_yes_and_no_come_back(name: str) -> None:
     for bit in (None, 0, 7):
         row = Row(field=name, address=0, bit=bit)
         for value in (True, False):
-            assert told(row, Layout("u16"), spelled(row, Layout("u16"), value)) is value
+            assert told(row, spelled(row, Layout("u16"), value)) is value

@@ -1,4 +1,4 @@
-"""The arithmetic of rooms, shares and losses alone, against the same rules spelt out in fractions.
+"""The arithmetic of rooms and shares alone, against the same rules spelt out in fractions.
 
 The rules themselves are argued in docs/explanation/headroom.md; here every branch is met, which
 whole banks meet rarely: shares that were learned, packs without a path, currents the other way.
@@ -8,107 +8,12 @@ from fractions import Fraction
 from types import SimpleNamespace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from aggregator.headroom import NO_CAP, _assumed_permille, _back_off, _widest
-from aggregator.loss import carried_after_loss_ma
-from aggregator.reference import Reference, first_yes
-
-# Where nothing has to be rounded, the whole numbers must be the fractions.
-EVEN_MA = st.integers(-20, 20).map(lambda tens: 10_000 * tens)
-HARD = settings(max_examples=100)  # quick, and there are many branches
-EVEN_SHARES = st.sampled_from([100, 125, 200, 250, 500])
-
-
-def side(
-    flow_ma: list[int], limit_ma: list[int | None], learned: bool = False, **fields: object
-) -> SimpleNamespace:
-    """One direction as the arithmetic sees it; a limit of None: the pack has no path."""
-    limits = [NO_CAP if limit is None else limit for limit in limit_ma]
-    rooms = [
-        NO_CAP if limit == NO_CAP else limit - flow
-        for flow, limit in zip(flow_ma, limits, strict=True)
-    ]
-    made: dict[str, object] = {
-        "flow_ma": flow_ma,
-        "limit_ma": limits,
-        "room_ma": rooms,
-        "total_ma": sum(flow_ma),
-        "quiet": Reference(len(flow_ma)),
-        "steady": Reference(len(flow_ma)),
-        "bank": SimpleNamespace(assumed_resistance_ratio=4),
-        "uses_learned": lambda shares: learned,
-        "widened": lambda shares: learned,
-        "quiet_tenths": lambda shares: 7,
-    }
-    return SimpleNamespace(**{**made, **fields})
-
-
-def shares(
-    upper: list[int], lower: list[int] | None = None, learned: bool = True
-) -> SimpleNamespace:
-    """Learned shares; without any, no pack takes less than a hundredth."""
-    return SimpleNamespace(
-        upper_permille=upper,
-        lower_permille=lower or [0] * len(upper),
-        learned=learned,
-        least_permille=lambda count, ratio: 10,
-    )
-
-
-@st.composite
-def banks(draw: st.DrawFn) -> tuple[list[int], list[int | None], list[int]]:
-    """Currents, limits and shares of two to five packs."""
-    count = draw(st.integers(2, 5))
-    flows = draw(st.lists(EVEN_MA, min_size=count, max_size=count))
-    limit = st.one_of(st.none(), st.sampled_from([0, 50_000, 100_000, 200_000]))
-    limits = draw(st.lists(limit, min_size=count, max_size=count))
-    return flows, limits, draw(st.lists(EVEN_SHARES, min_size=count, max_size=count))
-
-
-@HARD
-@given(banks(), st.booleans())
-def test_the_rest_after_the_worst_loss(
-    bank: tuple[list[int], list[int | None], list[int]], learned: bool
-) -> None:
-    """Whichever pack opens, its current is gone and the rest grow by the room of their tightest."""
-    flows, limits, upper = bank
-    carried = []
-    connected = [i for i, limit in enumerate(limits) if limit is not None]
-    for lost in connected:
-        rooms = []
-        for i in connected:
-            room = Fraction((limits[i] or 0) - flows[i])
-            if learned and room > 0:
-                room = room * 1_000 / upper[i] * (1_000 - upper[lost]) / 1_000
-            rooms += [room] if i != lost else []
-        carried += [sum(flows) - flows[lost] + min(rooms)] if rooms else []
-    expected = max(0, min(carried)) if carried else NO_CAP
-    assert carried_after_loss_ma(side(flows, limits, learned), shares(upper)) == expected
-
-
-@HARD
-@given(
-    st.lists(st.integers(0, 99_999), min_size=2, max_size=4),
-    st.lists(st.integers(100, 999), min_size=4, max_size=4),
-)
-def test_a_loss_is_rounded_down(flows: list[int], upper: list[int]) -> None:
-    """Never more than the fraction, and less by no more than its rounding explains."""
-    count = len(flows)
-    exact = min(
-        sum(flows)
-        - flows[lost]
-        + min(
-            Fraction((100_000 - flows[i]) * (1_000 - upper[lost]), upper[i])
-            for i in range(count)
-            if i != lost
-        )
-        for lost in range(count)
-    )
-    got = carried_after_loss_ma(side(flows, [100_000] * count, True), shares(upper))
-    assert got <= exact
-    assert got >= exact - 1_200 - exact / 100
+from aggregator.headroom import _assumed_permille, _back_off, _fill_in, _keep_steady, _widest
+from aggregator.reference import NO_CAP, Reference, first_yes
+from tests.property.bare_side import HARD, banks, shares, side
 
 
 @HARD
@@ -140,7 +45,8 @@ def test_backing_off(
         if share:
             expected = min(expected, (Fraction(room * 1_000, share)).__floor__() + total)
     made = side(flows, limits, quiet=quiet)
-    assert _back_off(made, shares([1] * len(flows), lower, learned)) == expected
+    got = _back_off(made, shares([1] * len(flows), lower, learned))
+    assert (got, type(got)) == (expected, int)
 
 
 @pytest.mark.parametrize(
@@ -155,6 +61,12 @@ def test_backing_off_from_the_edge(limit_ma: int, bank_ma: int) -> None:
     """One milliampere decides whether a pack is above its limit."""
     made = side([100_000, 50_000], [limit_ma, 100_000])
     assert _back_off(made, shares([1, 1], learned=False)) == bank_ma
+
+
+def test_at_its_limit_nothing_is_rounded() -> None:
+    """A pack that is just at its limit leaves the total as it is, odd as it may be."""
+    made = side([100_000, 50_077], [100_000, 100_000])
+    assert _back_off(made, shares([1, 1], learned=False)) == 150_077
 
 
 def test_backing_off_from_small_currents() -> None:
@@ -180,8 +92,15 @@ def test_a_remembered_moment_tells_a_total(
     known = min([Fraction(room * 1_000, upper[i]) for i, room in rooms], default=NO_CAP)
     unknown = min([Fraction(room * assumed, 1_000) for _, room in rooms], default=NO_CAP)
     columns = side(flows, limits).limit_ma
-    assert moment.safe_total_ma(columns, upper, 1) == sum(flows) + known
-    assert moment.safe_total_ma(columns, None, assumed) == sum(flows) + unknown
+    got = [moment.safe_total_ma(columns, upper, 1), moment.safe_total_ma(columns, None, assumed)]
+    assert got == [sum(flows) + known, sum(flows) + unknown]
+    assert {type(one) for one in got} == {int}
+
+
+def test_a_remembered_share_is_rounded_before_it_divides() -> None:
+    """101 permille of a pack are 9900 times a hundredth, not 9901."""
+    moment = Reference(1)
+    assert moment.safe_total_ma([1_000_000], [101], 1) == 9_900_000
 
 
 def test_a_remembered_moment_is_forgotten() -> None:
@@ -221,7 +140,8 @@ def test_a_share_since_then(total_ma: int, flow_ma: int, share: int) -> None:
     """What the pack took of what the total grew."""
     moment = Reference(2)
     moment.take(1_000, [900, 100], 1)
-    assert moment.share_permille(1, total_ma, flow_ma, 77) == share
+    got = moment.share_permille(1, total_ma, flow_ma, 77)
+    assert (got, type(got)) == (share, int)
 
 
 def test_the_first_yes() -> None:
@@ -248,6 +168,7 @@ def test_the_widest_of_the_good_readings() -> None:
     assert _widest(made, 110_000, nothing) == 90_000
     made.quiet.take(0, [0, 0], 1)
     assert _widest(made, 110_000, nothing) == 90_000  # 7 tenths of 100 A
+    assert type(_widest(made, 0, nothing)) is int
     assert _widest(made, 30_000, nothing) == 70_000
     made.total_ma = 0
     assert _widest(made, 30_000, nothing) == 30_000  # it does not flow the other way
@@ -263,3 +184,55 @@ def test_the_widest_of_the_good_readings() -> None:
     assert _widest(steady, 80_000, halves) == 140_000
     steady.widened = lambda _: False
     assert _widest(steady, 80_000, halves) == 120_000
+
+
+def test_a_bus_meter_fills_in_the_one_that_is_missing() -> None:
+    """What the others do not carry; a pack without a path has no room for it."""
+    made = side([30_000, 0, -5_000], [100_000, 100_000, None], sign=1)
+    _fill_in(made, 1, 65_000)
+    assert (made.flow_ma, made.room_ma) == ([30_000, 40_000, -5_000], [70_000, 60_000, NO_CAP])
+    made.sign = -1
+    _fill_in(made, 2, -75_000)
+    assert (made.flow_ma, made.room_ma) == ([30_000, 40_000, 5_000], [70_000, 60_000, NO_CAP])
+
+
+def moments(side_: SimpleNamespace, totals_ma: list[int], dt_ms: int = 1_000) -> list[int | None]:
+    """After each step of a second: the total of the moment that is remembered, if one is."""
+    seen: list[int | None] = []
+    for total_ma in totals_ma:
+        side_.total_ma = total_ma
+        _keep_steady(side_, dt_ms)
+        seen.append(side_.steady.total_ma if side_.steady.valid else None)
+    return seen
+
+
+def windowed(**fields: object) -> SimpleNamespace:
+    """A direction at the start of a window of three seconds, in which 1 A is hardly a change."""
+    made = side([5, 5], [100_000, 100_000], window_left_ms=3_000, window_low_ma=10_000)
+    made.window_high_ma, made.disturbed, made.some_late = 10_000, False, False
+    made.coherent_ma = 1_000
+    made.bank = SimpleNamespace(coherent_ms=2_000, fresh_ms=3_000, coherent_keep_ms=60_000)
+    return SimpleNamespace(**{**vars(made), **fields})
+
+
+def test_a_window_in_which_the_total_hardly_moved_is_remembered() -> None:
+    """At its end, with its lowest total, in time by the millisecond; the next one begins at once."""
+    assert moments(windowed(), [10_500, 9_700, 10_000]) == [None, None, 9_700]
+    assert moments(windowed(window_left_ms=3_001), [10_000] * 4) == [None, None, None, 10_000]
+    assert moments(windowed(), [10_500, 9_500, 10_000]) == [None, None, 9_500]  # 1 A, just
+    assert moments(windowed(), [10_501, 9_500, 10_000]) == [None, None, None]
+    then = windowed()
+    assert moments(then, [9_000, 9_000, 9_500]) == [None, None, 9_000]
+    assert (then.window_left_ms, then.window_low_ma, then.window_high_ma) == (3_000, 9_500, 9_500)
+    assert moments(then, [9_400, 9_600, 9_900]) == [9_000, 9_000, 9_400]
+
+
+def test_a_late_report_spoils_the_window() -> None:
+    """The moment that is remembered is forgotten at once; the window that was disturbed does not
+    count, the next one does."""
+    made = windowed()
+    made.steady.take(7_000, [3, 4], 60_000)
+    made.some_late = True
+    assert moments(made, [10_000]) == [None]
+    made.some_late = False
+    assert moments(made, [10_000] * 5) == [None, None, None, None, 10_000]

@@ -132,3 +132,24 @@ def test_charger_states_are_the_readers(state: str) -> None:
     }
     assert found["operatingState"] == names.get(state, state.capitalize())
     assert (found["instance"], found["batteryInstance"], found["enabled"]) == (3, 2, "On")
+
+
+@pytest.mark.source("CANBOAT", "60928 by both")
+def test_our_name_is_a_batterys_to_both() -> None:
+    """The claim of an address tells the maker, the number and that this is a battery."""
+    settings = SaysNmea2000(
+        instance=11, source_address=40, manufacturer_code=2_046, unique_number=77
+    )
+    claim = list(Nmea2000Bank(settings).due(0, view(), True))
+    (first,) = by_nmea2000(claim).values()
+    assert (first["uniqueNumber"], first["deviceInstanceLower"], first["deviceInstanceUpper"]) == (
+        77, 3, 1,
+    )  # fmt: skip
+    assert (first["deviceClass"], first["industryGroup"]) == (
+        "Electrical Generation",
+        "Marine Industry",
+    )
+    (second,) = by_canboatjs(claim).values()
+    assert (second["uniqueNumber"], second["manufacturerCode"]) == (77, 2_046)
+    assert (second["deviceFunction"], second["deviceClass"]) == (170, "Electrical Generation")
+    assert second["arbitraryAddressCapable"] == "Yes"

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from adapters.assembly import FORGET_MS, Assembly
+from adapters.assembly import FORGET_MS, Assembly, element
 from aggregator.ticks import TICK_MASK, since
 
 
@@ -40,7 +40,6 @@ def test_a_half_that_fell_silent_makes_no_reports() -> None:
     ("before", "after"),
     [
         ({"charge_allowed": True}, {"charge_allowed": False}),
-        ({"charge_allowed": True}, {"charge_allowed": None}),
         ({"charge_current_limit_ma": 50_000}, {"charge_current_limit_ma": 49_999}),
         ({"charge_current_limit_ma": 50_000}, {"charge_current_limit_ma": None}),
         ({"discharge_voltage_limit_mv": 44_000}, {"discharge_voltage_limit_mv": 44_001}),
@@ -113,3 +112,61 @@ def test_a_report_is_as_old_as_its_oldest_part(start_ms: int, puts: list[tuple[s
             assert report.age_ms == max(since(now_ms, at_ms) for at_ms in came.values())
             assert len(came) == 2
             came = {}
+
+
+def test_a_needed_part_must_be_known() -> None:
+    """A slow part that may forbid holds reports back until it has come, and when it is too old."""
+    oak = Assembly("oak", {"state": None, "alarms": 5_000}, needed=["alarms"])
+    assert oak.put("state", {}, 0) is None
+    assert oak.put("alarms", {"protections": ("other",)}, 100) is not None
+    assert oak.put("state", {}, 5_100) is not None
+    assert oak.put("state", {"charge_allowed": True}, 5_101) is None
+
+
+def test_bad_news_does_not_wait_for_a_needed_part_either() -> None:
+    """It comes with what that part said last, and is as old as that."""
+    oak = Assembly("oak", {"state": None, "alarms": 5_000}, needed=["alarms"])
+    assert oak.put("state", {"charge_allowed": True}, 0) is None
+    assert oak.put("state", {"charge_allowed": False}, 50) is None  # alarms were never heard
+    oak.put("alarms", {"protections": ("other",)}, 100)
+    oak.put("state", {"charge_allowed": True}, 200)
+    report = oak.put("state", {"charge_allowed": False}, 9_000)
+    assert report is not None
+    assert (report.charge_allowed, report.protections, report.age_ms) == (False, ("other",), 8_900)
+
+
+@pytest.mark.parametrize("name", ["charge_allowed", "discharge_allowed"])
+def test_a_permission_told_as_unknown_is_none(name: str) -> None:
+    """A number that stands for neither yes nor no, or for no data, must not let anybody charge; a
+    board that has no such flag tells nothing."""
+    oak = Assembly("oak", {"state": None})
+    told = oak.put("state", {name: None}, 0)
+    assert told is not None
+    assert getattr(told, name) is False
+    silent = oak.put("state", {}, 1_000)
+    assert silent is not None
+    assert getattr(silent, name) is None
+
+
+def test_alarms_of_several_parts_are_united() -> None:
+    """No part takes back what another one tells; unknown is what none of them tells."""
+    oak = Assembly("oak", {"a": None, "b": None})
+    oak.put("a", {"warnings": ("other",), "protections": None}, 0)
+    report = oak.put("b", {"warnings": ("cell_imbalance",), "protections": None}, 0)
+    assert report is not None
+    assert (report.warnings, report.protections) == (("cell_imbalance", "other"), None)
+
+
+def test_a_list_comes_in_parts() -> None:
+    """Its elements are put in order; with one unknown, or in a part that is too old, it is unknown."""
+    oak = Assembly("oak", {"a": None, "b": 1_000}, {"cells_mv": 3})
+    oak.put("b", {element("cells_mv", 3): 3_303}, 0)
+    report = oak.put("a", {element("cells_mv", 2): 3_302, element("cells_mv", 1): 3_301}, 0)
+    assert report is not None
+    assert report.cells_mv == (3_301, 3_302, 3_303)
+    report = oak.put("a", {element("cells_mv", 2): None, element("cells_mv", 1): 3_301}, 500)
+    assert report is not None
+    assert report.cells_mv is None
+    report = oak.put("a", {element("cells_mv", 2): 3_302, element("cells_mv", 1): 3_301}, 1_001)
+    assert report is not None
+    assert report.cells_mv is None

@@ -9,7 +9,7 @@ import can
 import pytest
 
 from adapters.can import bus as can_bus
-from adapters.can.bus import EXTENDED, CanBus, CanSettings
+from adapters.can.bus import EXTENDED, CanBus, CanSettings, can_link
 from adapters.links import LinkError
 
 LONG, SHORT = (0x19F21423 | EXTENDED, bytes(range(8))), (0x123, b"\x01\x02")
@@ -131,6 +131,13 @@ def test_a_bus_that_breaks_raises_and_opens_again() -> None:
         await ours.close()
 
     asyncio.run(run())
+
+
+def test_a_link_tells_what_its_bus_dropped() -> None:
+    """The counters of the transport are those of the link that people see."""
+    link = can_link("barn", settings("told"), [])
+    assert isinstance(link._transport, CanBus)
+    assert link._transport.counts is link.counts
 
 
 @pytest.mark.parametrize(

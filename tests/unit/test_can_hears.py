@@ -61,15 +61,14 @@ def test_a_report_comes_with_the_last_of_its_messages(tmp_path: Path) -> None:
     )  # fmt: skip
     frames = side.frames(said, 0)
     assert [can_id for can_id, _ in frames] == [769, 785, 801, 801, 817]
-    first, last = [record for frame in frames for record in one.received(frame, 7)]
-    assert isinstance(first, PackReport)
+    records = [one.received(frame, 7) for frame in frames]
+    assert not any(records[:-1])  # not before the slow message, which tells what forbids
+    (last,) = records[-1]
     assert isinstance(last, PackReport)
-    assert (first.protections, first.capacity_mah) == (None, None)  # the slow message is to come
-    assert last.sample == first.sample + 1  # a new protection did not wait for the next cycle
     for name in PackReport.__slots__:
         if name not in ("age_ms", "sample", "warnings"):
             assert getattr(last, name) == getattr(said, name), name
-    assert one.due(0, VIEW, True) == ()
+    assert not one.due(0, VIEW, True)
 
 
 def test_j1939_ids_match_by_group(tmp_path: Path) -> None:
@@ -102,6 +101,13 @@ def test_exact_ids_are_exact(tmp_path: Path) -> None:
     assert not told(one, GOOD, ID)
     with pytest.raises(ValueError, match="source_address: only for maps with ids"):
         talker(tmp_path, source_address=1)
+
+
+@pytest.mark.parametrize("offset", [0x0700FFE0, -0x18FF5021])
+def test_an_offset_that_leaves_the_ids_is_refused(tmp_path: Path, offset: int) -> None:
+    """Ids have 29 bits, or 11; an offset may not lead beyond them."""
+    with pytest.raises(ValueError, match="id_offset: one that leaves STATE an id of its kind"):
+        talker(tmp_path, id_offset=offset)
 
 
 def test_only_picks_a_unit_by_a_signal(tmp_path: Path) -> None:
@@ -206,3 +212,66 @@ def test_two_messages_with_one_id_are_refused(tmp_path: Path) -> None:
     rows = 'ids = "j1939"\n' + ROWS + '[[messages]]\nmessage = "TWIN"\n'
     with pytest.raises(ValueError, match="STATE and TWIN have the same id here"):
         DbcPack(HearsSettings(map="", pack="oak"), made(tmp_path, STATE + twin, rows))
+
+
+def test_the_silence_of_a_slow_message_lifts_nothing(tmp_path: Path) -> None:
+    """A message that may forbid, and has gone silent for longer than it counts, ends the reports."""
+    example(tmp_path)
+    settings = HearsSettings(map="brook.toml", pack="oak")
+    one = hears(settings, tmp_path)
+    side = DbcPackSide(settings, load_map(tmp_path / "brook.toml"))
+    said = PackReport("oak", 1, protections=("cell_over_voltage",), charge_voltage_limit_mv=14_000,
+                      discharge_voltage_limit_mv=11_000)  # fmt: skip
+    told = []
+    for now_ms in range(0, 60_000, 1_000):
+        for frame in side.frames(said, now_ms):
+            if frame[0] == 816 and now_ms > 0:
+                continue
+            told += [(now_ms, record.protections) for record in one.received(frame, now_ms)]  # type: ignore[union-attr]
+    assert [now_ms for now_ms, _ in told] == list(range(0, 31_000, 1_000))
+    assert {protections for _, protections in told} == {("cell_over_voltage",)}
+
+
+CAREFUL = dbc_message(
+    "STATE",
+    256,
+    4,
+    [
+        'Most : 0|16@1+ (0.1,0) [0|0] "V"',
+        'May : 16|2@1+ (1,0) [0|0] ""',
+        'Closed : 18|2@1+ (1,0) [0|0] ""',
+    ],
+)
+CAREFUL_ROWS = """\
+[[messages]]
+message = "STATE"
+signals = [
+  { signal = "Most", field = "charge_voltage_limit_mv" },
+  { signal = "May", field = "charge_allowed" },
+  { signal = "Closed", field = "charge_path_closed" },
+]
+"""
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        ("2602" "05" "00", (55_000, True, True)),
+        ("2602" "07" "00", (55_000, False, True)),  # no data for the permission
+        ("2602" "04" "00", (55_000, False, True)),
+        ("FFFF" "05" "00", "STATE: no charge_voltage_limit_mv in it"),
+        ("2602" "0D" "00", "STATE: no charge_path_closed in it"),
+    ],
+)  # fmt: skip
+def test_no_data_lifts_nothing(tmp_path: Path, data: str, expected: Any) -> None:
+    """A permission that is not told is a no; without a voltage limit or path the frame is not taken."""
+    one = DbcPack(HearsSettings(map="", pack="oak"), made(tmp_path, CAREFUL, CAREFUL_ROWS))
+    found = one.received((256, bytes.fromhex(data)), 0)
+    if isinstance(expected, str):
+        assert not found
+        assert one.counts.trouble == expected
+    else:
+        (report,) = found
+        assert isinstance(report, PackReport)
+        got = (report.charge_voltage_limit_mv, report.charge_allowed, report.charge_path_closed)
+        assert got == expected

@@ -102,6 +102,19 @@ def test_a_hostile_dbc_is_one_line(tmp_path: Path, dbc: str, expected: str) -> N
     assert len(told) < 300
 
 
+def test_a_dbc_that_lists_without_end_is_refused_at_once(tmp_path: Path) -> None:
+    """A range of four thousand million multiplexor numbers, which a parser would list one by one."""
+    state = dbc_message(
+        "STATE", 256, 8, ['M M : 0|32@1+ (1,0) [0|0] ""', VOLTS.replace(":", "m0 :")]
+    )
+    bomb = state + "SG_MUL_VAL_ 256 Volts M 0-2, 7-4294967295;\n"
+    (told,) = complaints(tmp_path, bomb, ROW + 'field = "voltage_mv"\n')
+    assert told == "/made.dbc: expected at most 10000 numbers of multiplexors, got more"
+    few = state + "SG_MUL_VAL_ 256 Volts M 0-2, 7-9;\n"
+    found = made(tmp_path, few, ROW + 'field = "voltage_mv"\n')
+    assert found.messages[0].layouts[1].when[0][1] == {0, 1, 2, 7, 8, 9}
+
+
 @pytest.mark.parametrize(
     "signal",
     [

@@ -74,6 +74,30 @@ def test_without_permission_only_telemetry_goes_out(weir: DbcBank) -> None:
     assert not weir.due(200, view(), False)
 
 
+def test_the_last_word_stops_charging(weir: DbcBank, tmp_path: Path) -> None:
+    """Stopped on purpose, the gateway says "do not charge"; not while another board speaks, nor if told not to."""
+    assert not weir.closing(0, True)  # it has not said anything yet
+    weir.due(0, view(), True)
+    assert not weir.closing(100, False)
+    told = heard(tmp_path, weir.closing(100, True))
+    assert (told["charge_allowed"], told["charge_current_limit_ma"]) == (False, 0)
+    assert (told["discharge_allowed"], told["discharge_current_limit_ma"]) == (True, 6_000)
+    silent = says(SaysSettings(map="weir.toml", stops_charge_when_leaving=False), tmp_path)
+    silent.due(0, view(), True)
+    assert not silent.closing(100, True)
+
+
+def test_what_asks_for_less_does_not_wait_for_its_period(weir: DbcBank, tmp_path: Path) -> None:
+    """A fallen limit or a permission withdrawn is in the next frame; a risen one waits its turn."""
+    weir.due(0, view(), True)
+    assert not weir.due(200, view(charge_current_limit_ma=200_000), True)
+    fallen = heard(tmp_path, weir.due(220, view(charge_current_limit_ma=20_000), True))
+    assert fallen["charge_current_limit_ma"] == 20_000
+    assert not weir.due(240, view(charge_allowed=False), True)  # a bus is not to be flooded
+    denied = heard(tmp_path, weir.due(320, view(charge_allowed=False), True))
+    assert (denied["charge_allowed"], denied["charge_current_limit_ma"]) == (False, 0)
+
+
 def test_each_message_keeps_its_period(weir: DbcBank) -> None:
     """Two a second and one a second, counters running on; after a loss everything is due."""
     sent = [

@@ -7,45 +7,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.framed.codec import FrameCodec
-from adapters.framed.description import Description, load_map
-from adapters.framed.explain import explain
+from adapters.framed.description import Description
 from adapters.framed.talker import FramesTalker, PlaysPack
-from adapters.gateway.site_file import load_site
-from adapters.links import LinkError
-from adapters.toml_file import BadFileError
 from aggregator import Aggregator, BankSettings, PackReport, PackSettings
 from aggregator.report import SAMPLE_MODULO
-from tests.sources import ROOT
-
-# The examples of the page that owners copy from.
-PAGE = (ROOT / "docs" / "how-to" / "framed-serial.md").read_text(encoding="utf-8")
-SITE, STATE = [block.split("```")[0] for block in PAGE.split("```toml\n")[1:]]
+from tests.framed_board import CELLS, STATE, described, report
 
 
 @pytest.fixture
 def state(tmp_path: Path) -> Description:
     """A description of one frame."""
     return described(tmp_path, STATE)
-
-
-def described(folder: Path, text: str) -> Description:
-    """Return a description from its text."""
-    file = folder / "board.toml"
-    file.write_text(text, encoding="utf-8")
-    return load_map(file)
-
-
-CELLS = (3_312, 3_331) * 8
-
-
-def report(**fields: object) -> PackReport:
-    """Return a report as such a pack could say it."""
-    known: dict[str, object] = {
-        "voltage_mv": 53_120, "current_ma": -42_500, "soc_permille": 870,
-        "charge_current_limit_ma": 90_000, "charge_allowed": True, "discharge_allowed": True,
-        "protections": (), "cells_mv": CELLS, "discharge_voltage_limit_mv": 44_800,
-    }  # fmt: skip
-    return PackReport("oak", 1, **(known | fields))  # type: ignore[arg-type]  # plain fields
 
 
 VIEW = Aggregator(BankSettings([PackSettings("oak", capacity_mah=100_000)])).step(0)
@@ -75,6 +47,31 @@ def test_a_request_ends_in_its_checksum(state: Description) -> None:
         for _ in range(8):
             crc = crc >> 1 ^ (0xA001 if crc & 1 else 0)
     assert codec.request == bytes.fromhex("AA0710") + crc.to_bytes(2, "little")
+
+
+def test_an_answer_is_as_old_as_its_question(state: Description) -> None:
+    """It may have waited in a buffer while the gateway was away, or come after its time."""
+    talker = FramesTalker(state, {"oak": 1}, answer_ms=200, gap_ms=20)
+    answer = FrameCodec(state.frames[0], state, 1).write(report())
+    talker.due(0, VIEW, False)
+    talker.due(1_000, VIEW, False)  # unanswered, asked again: the answer may be to the first
+    (late,) = talker.received(answer, 61_000)
+    assert isinstance(late, PackReport)
+    assert late.age_ms == 61_000
+    talker.due(62_000, VIEW, False)
+    (prompt,) = talker.received(answer, 62_050)
+    assert isinstance(prompt, PackReport)
+    assert prompt.age_ms == 50
+
+
+def test_packs_whose_frames_look_alike_are_refused(tmp_path: Path) -> None:
+    """One pack's reading must never count as the other's, nor one kind of frame as the other."""
+    nameless = described(tmp_path, LONG)
+    with pytest.raises(ValueError, match="each begin in their own way"):
+        FramesTalker(nameless, {"oak": 1, "fir": 2})
+    alike = described(tmp_path, LONG.replace('start = "02"', 'start = "01"'))
+    with pytest.raises(ValueError, match="each begin in their own way"):
+        FramesTalker(alike, {"oak": 1})
 
 
 def test_packs_on_one_line_take_turns(state: Description) -> None:
@@ -260,42 +257,3 @@ def test_half_a_frame_does_not_swallow_the_next(tmp_path: Path) -> None:
     talker = FramesTalker(described(tmp_path, LONG), {"oak": 0})
     assert talker.received(bytes.fromhex("01 20 00"), 0) == []
     assert len(talker.received(bytes.fromhex("0102000A"), 1_000)) == 1
-
-
-def test_every_mistake_is_told_in_one_pass(tmp_path: Path) -> None:
-    """Each with its file, line and key, what was expected, what was got."""
-    wrong = STATE.replace('"voltage_mv"', '"voltage_mw"').replace("length = 48", "length = 45")
-    wrong = wrong.replace('"CRC-16/MODBUS"', '"CRC-17"').replace('"AA addr 90"', '"AA addx 90"')
-    with pytest.raises(BadFileError) as caught:
-        described(tmp_path, wrong)
-    told = "\n".join(caught.value.complaints)
-    for part in ("board.toml:10: frames[1].start: expected bytes in hex, such as AA 01, or addr", "checksum.name: expected one of", "up to 45",
-                 'did you mean "voltage_mv"?'):  # fmt: skip
-        assert part in told
-    assert len(caught.value.complaints) == 4
-
-
-def test_a_recording_is_explained(state: Description) -> None:
-    """Every number with its place, as it stood there and as the core takes it."""
-    good = FrameCodec(state.frames[0], state, 1).write(report())
-    lines = ["# a note", f"12.5 {good[:9].hex(' ')}", f"12.6 {good[9:].hex()}"]
-    seen = explain(state, lines, address=1)
-    volts = next(one for one in seen if one.field == "voltage_mv")
-    assert (volts.at_ms, volts.source, volts.raw, volts.value) == (
-        12_600,
-        "state, byte 3, u16",
-        5_312,
-        53_120,
-    )
-    assert [one.value for one in seen if one.field == "cells_mv"] == list(CELLS)
-    with pytest.raises(LinkError, match="line 1: expected seconds and bytes in hex"):
-        explain(state, ["what?"])
-
-
-def test_the_pages_example_can_be_copied(tmp_path: Path) -> None:
-    """The site and the description of docs/how-to/framed-serial.md are right as they stand."""
-    (tmp_path / "board.toml").write_text(STATE, encoding="utf-8")
-    (tmp_path / "SITE.toml").write_text(SITE, encoding="utf-8")
-    plan = load_site(tmp_path / "SITE.toml")
-    assert [pack.pack for pack in plan.settings.packs] == ["oak", "fir"]
-    assert len(load_map(tmp_path / "board.toml").frames[0].fields) == 9

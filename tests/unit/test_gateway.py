@@ -3,6 +3,7 @@
 import asyncio
 import io
 import json
+import time
 from pathlib import Path
 
 import pytest
@@ -10,10 +11,13 @@ import pytest
 from adapters.gateway.journal import REPEAT_S, Journal
 from adapters.gateway.keeper import Keeper
 from adapters.gateway.recorder import Recorder
-from adapters.gateway.runtime import Gateway
+from adapters.gateway.runtime import Gateway, monotonic_ms
+from adapters.gateway.service import rehearsed, speaking
+from adapters.gateway.site_file import load_site
 from adapters.links import Site
 from adapters.log import replay
 from aggregator import BusReport, Request
+from aggregator.ticks import TICK_MASK, since
 from conformance.device import Device
 from tests.gateway import SETTINGS, Clock, HandLink, gateway, reading
 
@@ -95,6 +99,81 @@ def test_a_gateway_that_hangs_may_not_speak() -> None:
     assert bank.may_speak()
     clock.ms += SETTINGS.fresh_ms + 1
     assert not bank.may_speak()
+
+
+def test_the_last_silence_is_said_before_it_is_kept() -> None:
+    """When the last pack falls silent all limits are 0, and chargers are told so for `fresh_ms`:
+    one that keeps to what it heard last must have heard the 0."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    said: list[tuple[int, bool]] = []
+    for _ in range(60):
+        clock.ms += 1_000
+        view = bank.step()
+        if bank.may_speak() and not view.may_speak:
+            said.append((view.charge_current_limit_ma, view.charge_allowed))
+    assert said == [(0, False)] * (SETTINGS.fresh_ms // 1_000 + 1)
+    assert not bank.may_speak()
+
+
+def test_the_last_no_is_not_said_on_purpose_nor_by_a_gateway_that_hangs() -> None:
+    """Quiet is quiet, and without steps nobody knows whether it is still no."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    while bank.view.may_speak:
+        clock.ms += 1_000
+        bank.step()
+    assert bank.may_speak()
+    bank.quiet = True
+    assert not bank.may_speak()
+    bank.quiet = False
+    clock.ms += SETTINGS.fresh_ms + 1
+    assert not bank.may_speak()
+
+
+def test_what_piled_up_while_the_loop_was_away_is_not_new() -> None:
+    """A burst of old lines out of some buffer makes no pack look alive; what comes later does."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    heard(bank, clock)
+    assert {row.presence for row in bank.view.packs} == {"live"}
+    clock.ms += 60_000
+    for sample in range(5, 65):
+        clock.ms += 1
+        bank.take([reading("oak", sample), reading("fir", sample)], "hand")
+        bank.step()
+    assert {row.presence for row in bank.view.packs} == {"unheard"}
+    for sample in range(65, 75):
+        clock.ms += 1_000
+        bank.take([reading("oak", sample), reading("fir", sample)], "hand")
+        bank.step()
+    assert {row.presence for row in bank.view.packs} == {"live"}
+
+
+def test_a_meter_reading_that_piled_up_is_not_new_either() -> None:
+    """Nor does a short pause make anything old."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    clock.ms += 60_000
+    old, new = BusReport(1, current_ma=5_000), BusReport(2, age_ms=100, current_ma=5_000)
+    bank.take([old], "hand")
+    bank.step()
+    for _ in range(2):
+        clock.ms += 2_000
+        bank.step()
+    bank.take([new], "hand")
+    assert (old.age_ms, new.age_ms) == (60_000, 100)
+
+
+def test_the_clock_goes_on_while_the_host_sleeps() -> None:
+    """Where the system has such a clock, it is the bank's: after a night's sleep readings are old.
+    (Linux, clock_gettime(2): CLOCK_BOOTTIME "also includes any time that the system is suspended".)"""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    if boot is not None:
+        before_ms = time.clock_gettime_ns(boot) // 1_000_000
+        assert 0 <= since(monotonic_ms(), before_ms & TICK_MASK) < 1_000
 
 
 def test_refusals_and_requests_are_told() -> None:
@@ -184,6 +263,18 @@ def test_the_history_replays_bit_for_bit(tmp_path: Path) -> None:
         agreed, difference = replay(lines, "bank.log", device.answer, device.answer)
     assert difference is None
     assert agreed >= 3
+
+
+def test_a_rehearsal_keeps_no_state(tmp_path: Path) -> None:
+    """What simulated packs taught the bank is not taken for the real ones', nor is their day."""
+    site = tmp_path / "SITE.toml"
+    site.write_text('cell_count = 16\n[[packs]]\npack = "oak"\n[[links]]\nname = "in"\n'
+                    'kind = "tcp"\nhost = "127.0.0.1"\nport = 9\n[[links.hears]]\nas = "json-lines"\n')  # fmt: skip
+    plan, journal = load_site(site), Journal(io.StringIO())
+    speaking(plan, journal, rehearsed(60))._save()
+    assert not (tmp_path / "packyoke-state.json").exists()
+    speaking(plan, journal)._save()
+    assert (tmp_path / "packyoke-state.json").exists()
 
 
 def test_a_full_history_stops_and_says_so(tmp_path: Path) -> None:

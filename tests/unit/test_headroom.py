@@ -79,6 +79,19 @@ def test_discharge_grows_from_a_steady_reading() -> None:
     assert headroom(site, "discharge")[0] == 155_000
 
 
+@pytest.mark.parametrize(("limit_ma", "room_ma"), [(80_000, 40_000), (90_000, 50_000)])
+def test_a_steady_reading_counts_with_the_limit_of_now(limit_ma: int, room_ma: int) -> None:
+    """The currents of then leave the room that the packs' limits of now allow, here 1.25-fold."""
+    site = Site("oak", "fir").is_ready()
+    site.says(current_ma=-40_000)
+    site.runs(60)
+    site.says("fir", discharge_current_limit_ma=70_000)
+    site.runs(1)
+    site.says("fir", discharge_current_limit_ma=limit_ma)
+    site.runs(1)
+    assert headroom(site, "discharge") == (80_000 + room_ma * 5 // 4, "fir")
+
+
 def unsteady(site: Site, seconds: int, low_ma: int, high_ma: int) -> None:
     """Every pack's current swings, so that the total never stands still for 10 s."""
     for turn in range(seconds // 5):

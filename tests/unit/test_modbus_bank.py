@@ -10,7 +10,9 @@ from adapters.modbus import (
     ServeSettings,
     read_bank,
 )
-from adapters.registers import Idle, Image, Written
+from adapters.modbus.maps import Row
+from adapters.modbus.spell import spelled
+from adapters.registers import Idle, Image, Layout, Written
 from aggregator import Request, SystemView
 from aggregator.requests import check_request
 from tests.registers import map_in, view_of
@@ -150,8 +152,40 @@ def test_a_change_of_limits_is_shown_at_once(map_: RegisterMap) -> None:
     bank = server(map_)
     assert len(bank.due(0, view_of(), True)) == 1
     assert bank.due(20, view_of(soc_permille=5), True) == ()
-    assert len(bank.due(40, view_of(charge_current_limit_ma=1_000), True)) == 1
-    assert len(bank.due(1_001, view_of(charge_current_limit_ma=1_000), True)) == 1
+    fallen = view_of(charge_current_limit_ma=1_000)
+    assert len(bank.due(40, fallen, True)) == 1
+    assert bank.due(60, fallen, True) == ()
+    assert len(bank.due(1_000, fallen, True)) == 1
+
+
+def test_an_image_is_renewed_more_often_than_the_heart_beats(tmp_path: Path) -> None:
+    """A map with a slow heartbeat is renewed every second all the same, or a server would drop it."""
+    slow = map_in(tmp_path, MAP.replace("every_ms = 1000", "every_ms = 20000"))
+    bank = server(slow)
+    beats = [
+        read_bank(slow, image.tables)["heartbeat"]
+        for now_ms in range(0, 10_001, 20)
+        for image in bank.due(now_ms, view_of(), True)
+        if isinstance(image, Image) and image.tables
+    ]
+    assert beats == [1] * 5 + [2] * 5 + [3]
+
+
+CUT_OFF = [
+    ("charge_current_limit_ma", {}, 700_000, 0xFFFF),  # 65.535 A instead of 700 A
+    ("charge_current_limit_ma", {"scale": -1.0, "type": "i16"}, 70_000, -0x8000),
+    ("discharge_voltage_limit_mv", {"offset": 40_000.0}, 30_000, 0),  # 40 V instead of 30 V
+    ("charge_voltage_limit_mv", {"no_data": [0xFFFF, 0xFFFE]}, 90_000, 0xFFFD),
+]
+
+
+@pytest.mark.parametrize(("field", "keys", "value", "number"), CUT_OFF)
+def test_what_does_not_fit_is_cut_off(
+    field: str, keys: dict[str, object], value: int, number: int
+) -> None:
+    """Where the nearest number that fits asks for less, it is said, but never "no data"."""
+    row = Row(field=field, address=0, **keys)  # type: ignore[arg-type]  # by name
+    assert spelled(row, Layout(row.type), value) == number
 
 
 def test_what_cannot_be_said_safely_is_not_said(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from tests.unit.test_modbus_bank import MAP
 
 @pytest.fixture
 def map_(tmp_path: Path) -> RegisterMap:
-    return map_in(tmp_path, MAP)
+    return map_in(tmp_path, MAP.replace("function = 4", "function = 3"))
 
 
 class Charger:
@@ -38,7 +38,7 @@ class Charger:
         self.holds.update(enumerate(ask.words, ask.address))
 
     def said(self) -> dict[str, object]:
-        return read_bank(self.map, {3: self.holds, 4: self.holds})
+        return read_bank(self.map, {3: self.holds})
 
 
 def test_what_is_written(map_: RegisterMap) -> None:
@@ -96,3 +96,25 @@ def test_a_refused_write_is_counted(map_: RegisterMap) -> None:
     assert charger.writer.counts.trouble == "illegal address"
     assert charger.writer.due(20, view_of(), True) == ()
     assert len(charger.writer.due(1_000, view_of(), True)) == 1
+
+
+def test_a_fallen_limit_that_was_not_taken_is_written_again_soon(tmp_path: Path) -> None:
+    """Within a second, however seldom its group is written: until then the old one holds."""
+    text = MAP.replace("function = 4", "function = 3").replace(
+        "every_ms = 1000", "every_ms = 60000"
+    )
+    assert "every_ms = 60000" in text
+    charger = Charger(map_in(tmp_path, text))
+    charger.runs(0, 500, view_of())
+    fallen = view_of(charge_current_limit_ma=20_000)
+    (ask,) = charger.writer.due(500, fallen, True)
+    assert isinstance(ask, Ask)
+    charger.writer.received(Answer(ask, None, "no answer"), 700)
+    charger.runs(700, 1_000, fallen)
+    assert charger.said()["charge_current_limit_ma"] == 20_000
+
+
+def test_input_registers_cannot_be_written(tmp_path: Path) -> None:
+    """A map that puts something into them is refused at once."""
+    with pytest.raises(ValueError, match="function = 3 in every group"):
+        BankWriter(map_in(tmp_path, MAP), WriteSettings(map=""))

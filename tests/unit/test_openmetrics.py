@@ -11,6 +11,7 @@ from prometheus_client.samples import Sample
 from adapters.openmetrics.families import BANK, PACK, families
 from adapters.openmetrics.server import status_of
 from adapters.openmetrics.text import Family, decimal, exposition
+from adapters.readings import Readings
 from aggregator import SystemView
 from aggregator.view import Finding
 from tests.bank import Site
@@ -28,7 +29,7 @@ def samples(view: SystemView) -> dict[tuple[str, tuple[tuple[str, str], ...]], f
     """The samples of a view by name and labels."""
     return {
         (one.name, tuple(sorted(one.labels.items()))): one.value
-        for one in parsed(exposition(families(view)))
+        for one in parsed(exposition(families(view, Readings())))
     }
 
 
@@ -73,7 +74,7 @@ def test_stages_and_presences_are_state_sets() -> None:
 
 def test_what_is_unknown_has_no_sample() -> None:
     """It is not 0, and not NaN."""
-    page = exposition(families(SystemView([])))
+    page = exposition(families(SystemView([]), Readings()))
     names = {one.name for one in parsed(page)}
     assert "packyoke_voltage_volts" not in names
     assert "packyoke_charge_ratio" not in names

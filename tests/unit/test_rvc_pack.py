@@ -90,6 +90,17 @@ def test_goals_that_come_no_more_are_unknown() -> None:
     assert report["soc_permille"] is None
 
 
+def test_flags_that_come_no_more_lift_nothing() -> None:
+    """A stop told by STATUS_6 does not end because STATUS_6 ends: then both limits are unknown."""
+    talker = pack()
+    hear(talker, [*frames(), flags(statuses.HIGH_TEMPERATURE)], 1_000)
+    rest = [one for one in frames() if one[0] != identifier(STATUS_6, 70)]
+    for now_ms in range(1_500, 30_000, 500):
+        for report in hear(talker, rest, now_ms):
+            assert not report["charge_current_limit_ma"]
+            assert not report["discharge_current_limit_ma"]
+
+
 def test_bad_news_does_not_wait() -> None:
     """ "Do not charge" and limits reached are told at once, with the reading's age."""
     talker = pack()

@@ -1,0 +1,77 @@
+"""How much of the imported core can stay in flash: the same files, once in RAM, once in a ROMFS.
+
+MicroPython runs code and reads names in place where files lie in a read-only file system. Of the
+interpreters used here only the 64-bit port has one, so both figures are of that port. What stays in
+flash is bytes of code and of names, and these are as many on a 32-bit board.
+Source of the format: MicroPython's documentation, "ROMFS".
+"""
+
+import subprocess
+import tempfile
+from pathlib import Path
+
+from tests.parity.boards import tool
+
+MAGIC = b"\xd2\xcd\x31"
+DATA, FOLDER, FILE = 2, 4, 5  # kinds of record
+MOUNT = """
+import sys, vfs
+image = bytearray({size})
+with open({path!r}, "rb") as file:
+    file.readinto(image)
+vfs.mount(vfs.VfsRom(image), "/rom")
+sys.path.insert(0, "/rom")
+"""
+IMPORTED = """
+import gc
+gc.collect()
+before = gc.mem_alloc()
+import aggregator
+gc.collect()
+print(gc.mem_alloc() - before)
+"""
+
+
+def _number(value: int) -> bytes:
+    """Return `value` in groups of seven bits, the highest first."""
+    more = [0x80 | value >> shift & 0x7F for shift in (21, 14, 7) if value >> shift]
+    return bytes([*more, value & 0x7F])
+
+
+def _record(kind: bytes, payload: bytes) -> bytes:
+    return kind + _number(len(payload)) + payload
+
+
+def _named(kind: int, name: str, content: bytes) -> bytes:
+    return _record(_number(kind), _number(len(name)) + name.encode() + content)
+
+
+def _content(folder: Path) -> bytes:
+    records = []
+    for path in sorted(folder.iterdir()):
+        if path.is_dir():
+            records.append(_named(FOLDER, path.name, _content(path)))
+        else:
+            data = _record(_number(DATA), path.read_bytes())
+            records.append(_named(FILE, path.name, data))
+    return b"".join(records)
+
+
+def _imported(start: str, folder: Path) -> int:
+    """Return the bytes of RAM that the imported core takes after running `start`."""
+    command = [tool("micropython"), "-X", "heapsize=4m", "-c", start + IMPORTED]
+    done = subprocess.run(
+        command, cwd=folder, env={"MICROPYPATH": ""}, capture_output=True, text=True, check=True
+    )
+    return int(done.stdout)
+
+
+def bytes_in_flash(folder: Path) -> int:
+    """Return how many bytes of RAM the core compiled in `folder` saves by staying in flash."""
+    image = _record(MAGIC, _content(folder))
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "image"
+        path.write_bytes(image)
+        in_flash = _imported(MOUNT.format(size=len(image), path=str(path)), Path(name))
+    in_ram = _imported(f"import sys\nsys.path.insert(0, {str(folder)!r})\n", folder)
+    return in_ram - in_flash

@@ -1,0 +1,85 @@
+"""The arithmetic of losses and ramps alone, against the same rules spelt out in fractions."""
+
+from fractions import Fraction
+from types import SimpleNamespace
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from aggregator.loss import carried_after_loss_ma
+from aggregator.ramp import climb
+from aggregator.reference import NO_CAP
+from tests.property.bare_side import HARD, banks, shares, side
+
+
+@HARD
+@given(banks(), st.booleans())
+def test_the_rest_after_the_worst_loss(
+    bank: tuple[list[int], list[int | None], list[int]], learned: bool
+) -> None:
+    """Whichever pack opens, its current is gone and the rest grow by the room of their tightest."""
+    flows, limits, upper = bank
+    carried = []
+    connected = [i for i, limit in enumerate(limits) if limit is not None]
+    for lost in connected:
+        rooms = []
+        for i in connected:
+            room = Fraction((limits[i] or 0) - flows[i])
+            if learned and room > 0:
+                room = room * 1_000 / upper[i] * (1_000 - upper[lost]) / 1_000
+            rooms += [room] if i != lost else []
+        carried += [sum(flows) - flows[lost] + min(rooms)] if rooms else []
+    expected = max(0, min(carried)) if carried else NO_CAP
+    assert carried_after_loss_ma(side(flows, limits, learned), shares(upper)) == expected
+
+
+@HARD
+@given(
+    st.lists(st.integers(0, 99_999), min_size=2, max_size=4),
+    st.lists(st.integers(100, 999), min_size=4, max_size=4),
+)
+def test_a_loss_is_rounded_down(flows: list[int], upper: list[int]) -> None:
+    """Never more than the fraction, and less by no more than its rounding explains."""
+    count = len(flows)
+    exact = min(
+        sum(flows)
+        - flows[lost]
+        + min(
+            Fraction((100_000 - flows[i]) * (1_000 - upper[lost]), upper[i])
+            for i in range(count)
+            if i != lost
+        )
+        for lost in range(count)
+    )
+    got = carried_after_loss_ma(side(flows, [100_000] * count, True), shares(upper))
+    assert type(got) is int
+    assert got <= exact
+    assert got >= exact - 1_200 - exact / 100
+
+
+def test_a_share_is_rounded_to_the_safe_side_before_it_divides() -> None:
+    """101 permille of a pack are 9900 times a hundredth, not 9901: 9 890 100 of 9 891 089 mA."""
+    made = side([0, 0], [1_000_000, 400_000], learned=True)
+    assert carried_after_loss_ma(made, shares([101, 1])) == 9_890_100
+
+
+@HARD
+@given(
+    st.integers(0, 5_000),
+    st.lists(st.tuples(st.integers(0, 3_000), st.booleans()), max_size=12),
+)
+def test_a_ramp_pays_out_whole_units_and_keeps_the_rest(
+    rate_per_s: int, steps: list[tuple[int, bool]]
+) -> None:
+    """After any steps a limit that follows has risen by all that was earned, rounded down; time
+    beyond a nominal step, or while it is held, earns nothing."""
+    limit = SimpleNamespace(value=7, carry=0, previous=0, ramp_to=0)
+    earned = 0
+    for dt_ms, held in steps:
+        before = limit.value
+        climb(limit, rate_per_s, dt_ms, 1_000, held)
+        earned += 0 if held else rate_per_s * min(dt_ms, 1_000)
+        assert (limit.previous, limit.ramp_to) == (before, 7 + earned // 1_000)
+        assert {type(limit.ramp_to), type(limit.carry)} == {int}
+        assert limit.carry == earned % 1_000
+        limit.value = limit.ramp_to

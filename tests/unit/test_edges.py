@@ -1,0 +1,94 @@
+"""Edges on which one milliampere, one millisecond or one thousandth decides."""
+
+import pytest
+
+from aggregator import PackSettings
+from aggregator.limits import settle_current, settle_voltage
+from aggregator.reference import NO_CAP
+from aggregator.view import VIEW_FIELDS
+from tests.bank import Site
+
+LIMITS = ("charge_current", "discharge_current", "charge_voltage", "discharge_voltage")
+
+
+def bare(site: Site) -> object:
+    """The columns behind the bank."""
+    return site.bank._bank
+
+
+def test_every_number_of_the_view_is_whole() -> None:
+    """On the way up, too, where ramps pay out parts of a unit."""
+    site = Site("oak", "fir", ramp_permille_per_s=7, voltage_ramp_mv_per_s=3)
+    for _ in range(60):
+        site.runs(1)
+        values = [getattr(site.view, name) for name in VIEW_FIELDS]
+        assert float not in {type(value) for value in values}
+
+
+@pytest.mark.parametrize("limit", LIMITS)
+def test_a_rule_without_a_cap_is_not_listed(limit: str) -> None:
+    """What binds nothing has no row in why."""
+    site = Site("oak", "fir").is_ready()
+    assert all(abs(cap.value) < NO_CAP for cap in site.bank.why(limit))
+
+
+def test_a_pack_exactly_at_its_limit_settles_nothing() -> None:
+    """1 mA more, and no limit rises for a while."""
+    for current_ma, settles in ((100_000, False), (100_001, True)):
+        site = Site("oak", "fir", ramp_permille_per_s=1_000).is_ready()
+        site.says("oak", current_ma=current_ma)
+        site.runs(1)
+        assert ("settling_no_rise" in site.caps("charge_current")) is settles
+
+
+@pytest.mark.parametrize(("each_ma", "room_ma"), [(5_000, 100_000), (5_001, 99_999)])
+def test_a_total_just_quiet_is_remembered(each_ma: int, room_ma: int) -> None:
+    """5 % of the bank is quiet: 10 A in all; while it charges, that moment counts for discharge."""
+    site = Site("oak", "fir").is_ready()
+    quiet = bare(site).charge.quiet  # type: ignore[attr-defined]
+    site.says(current_ma=each_ma)
+    site.runs(1)
+    assert (quiet.total_ma == 2 * each_ma) is (room_ma == 100_000)
+
+
+def test_a_pack_that_nobody_hears_spoils_what_is_remembered() -> None:
+    """Silence alone is enough: whatever it carries now is in no reading."""
+    site = Site("oak", "fir").is_ready()
+    side = bare(site).charge  # type: ignore[attr-defined]
+    assert side.quiet.valid
+    site.falls_silent("fir")
+    site.runs(60)
+    assert site.binding("charge_current")[0] == "unheard"
+    assert not side.quiet.valid
+    assert not side.steady.valid
+
+
+def test_only_the_ramp_carries_thousandths() -> None:
+    """A limit that something else holds down starts its next rise from exactly there."""
+    site = Site("oak", "fir").is_ready()
+    bank = bare(site)
+    for side in bank.currents:  # type: ignore[attr-defined]
+        side.carry, side.ramp_to = 999, 1
+        settle_current(side)
+        assert (side.value, side.carry) == (1, 999)
+        side.carry, side.ramp_to = 999, 1_000_000
+        settle_current(side)
+        assert side.carry == 0
+    for side in bank.voltages:  # type: ignore[attr-defined]
+        side.carry, side.ramp_to = 999, -100_000
+        settle_voltage(side)
+        assert (side.value, side.carry) == (-100_000, 999)
+        side.carry, side.ramp_to = 999, 1_000_000
+        settle_voltage(side)
+        assert side.carry == 0
+
+
+@pytest.mark.parametrize(("granted_ma", "denied"), [(1, False), (0, True)])
+def test_a_grant_of_one_milliampere_is_no_denial(granted_ma: int, denied: bool) -> None:
+    """The dwell before it is permitted again starts at 0, not at a small limit."""
+    packs = [PackSettings(name, unheard_charge_current_ma=granted_ma) for name in ("oak", "fir")]
+    site = Site(*packs).is_ready()
+    site.falls_silent("fir")
+    site.runs(60)
+    assert site.view.charge_current_limit_ma == granted_ma
+    assert bare(site).charge.denied is denied  # type: ignore[attr-defined]
