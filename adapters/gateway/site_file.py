@@ -130,6 +130,7 @@ class LinksReader:
         self._names: set[str] = set()
         self._bringers: dict[str, Place] = {}  # pack -> who brings its reports
         self._brings_any = False
+        self._metered = False
         self._sources: set[str] = set()  # who may ask for something
 
     def read(self, plain: object) -> list[LinkPlan]:
@@ -257,6 +258,11 @@ class LinksReader:
         if packs is None:
             self._brings_any = True
             return
+        if not packs and place[-2] == "hears":  # a meter on the common bus
+            if self._metered:
+                hint = "two would be taken for one that jumps: leave one out, or name its pack"
+                self._complain(place, "one meter on the common bus", "a second one", hint)
+            self._metered = True
         for pack in packs:
             if pack in self._bringers:
                 self._complain((*place, "pack"), "a pack that no other link brings", told(pack))
