@@ -79,11 +79,16 @@ def identify(target: Target) -> Identity:
 class Judge:
     """Judges one target, case by case."""
 
-    def __init__(self, target: Target, wait: Callable[[float], object] = sleep) -> None:
+    def __init__(
+        self,
+        target: Target,
+        wait: Callable[[float], object] = sleep,
+        now_s: Callable[[], float] = monotonic,
+    ) -> None:
         self.target = target
         self.identity: Identity | None = None  # of the target as it is open now
         self.last_identity: Identity | None = None  # of whoever last said hello
-        self._wait = wait
+        self._wait, self._now_s = wait, now_s
         self._silent = 0  # cases in a row with nothing answered
         self._answered = False  # in this case
 
@@ -134,10 +139,12 @@ class Judge:
             if not outcome["ok"]:
                 return self._refused(case, Step(0, reset), outcome)
         named: dict[str, Plain] = {}
-        began_s, began_ms = monotonic(), case.start_ms
+        began_s, began_ms = self._now_s(), case.start_ms
         for step in case.steps:
             if step.request and "t" in step.request and not identity.virtual_time:
-                self._wait(max(0.0, (step.request["t"] - began_ms) / 1_000 - monotonic() + began_s))
+                self._wait(
+                    max(0.0, (step.request["t"] - began_ms) / 1_000 - self._now_s() + began_s)
+                )
             try:
                 answer = self._send(case, step, named)
             except TargetError as error:

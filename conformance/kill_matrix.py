@@ -67,8 +67,7 @@ def page(kills: Sequence[Kill], cases: Sequence[Case]) -> str:
         "",
         f"{len(kills)} bugs were sown, one at a time, into the kit's own small bridge"
         " (`conformance/bridge/`), and"
-        f" {len(cases)} vectors and the fuzzer were let loose on each. Every bug is found by both; the"
-        " bridge without a bug passes both.",
+        f" {len(cases)} vectors and the fuzzer were let loose on each. {_verdict(kills)}",
         "",
         "*Harm*: what the vector says that is most this bug's own. *Vectors*: those that find the"
         " fewest other bugs, and how many more there are. *Fuzzing*: the mode, after how many made-up"
@@ -88,6 +87,13 @@ def page(kills: Sequence[Kill], cases: Sequence[Case]) -> str:
         "",
     ]
     return "\n".join(lines)
+
+
+def _verdict(kills: Sequence[Kill]) -> str:
+    survivors = [kill.id for kill in kills if not kill.vectors or kill.fuzz is None]
+    if survivors:
+        return f"**Not found by both: {', '.join(survivors)}.**"
+    return "Every bug is found by both."
 
 
 def _rows(kills: Sequence[Kill], cases: Sequence[Case]) -> Iterator[str]:

@@ -207,11 +207,16 @@ class LinksReader:
         if not isinstance(plain, list) or not all(isinstance(one, dict) for one in plain):
             self._complain(place, "tables in double brackets", told(plain))
             return []
-        made = [self._talker(dict(one), kinds, (*place, n)) for n, one in enumerate(plain)]
+        before: list[tuple[TalkerKind, Any]] = []
+        made = [self._talker(dict(one), kinds, (*place, n), before) for n, one in enumerate(plain)]
         return [one for one in made if one is not None]
 
     def _talker(
-        self, plain: dict[str, object], kinds: dict[str, TalkerKind], place: Place
+        self,
+        plain: dict[str, object],
+        kinds: dict[str, TalkerKind],
+        place: Place,
+        before: list[tuple[TalkerKind, Any]],
     ) -> Talker[Any] | None:
         name = plain.pop("as", None)
         kind = kinds.get(name) if isinstance(name, str) else None
@@ -223,6 +228,12 @@ class LinksReader:
         if settings is None:
             return None
         self._note_packs(kind.packs(settings), place)
+        if kind.packs(settings) and any(
+            other is kind and kind.packs(one) and kind.one(one, settings) for other, one in before
+        ):
+            hint = "one pack's numbers must not count for two: say what tells them apart on the bus"
+            self._complain(place, "a pack of its own", "the numbers of one above", hint)
+        before.append((kind, settings))
         try:
             return kind.make(settings, self._around)
         except BadFileError as error:
