@@ -96,9 +96,9 @@ def usable(paths: Paths) -> None:
         pair = [ma * part // 1_000 for ma in pair]
         paths.lemma(both(pair[1] >= 0, pair[1] <= pair[0], pair[0] <= more))
     side.own_ma[0] = lower_ma
-    less_ma = side.usable_ma(pack)
+    less_ma = side.usable_ma(pack, side.most_ma(pack))
     side.own_ma[0] = own_ma
-    usable_ma = side.usable_ma(pack)
+    usable_ma = side.usable_ma(pack, side.most_ma(pack))
     paths.claim(
         less_ma >= 0,
         less_ma <= usable_ma,
