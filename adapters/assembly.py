@@ -1,7 +1,7 @@
 """Whole reports out of parts: many buses tell a pack's state in several frames or blocks.
 
 A report is handed over when every part of the cycle has come again since the last one; its age is
-that of its oldest part. So a board of which one half has fallen silent goes late, and never lives on
+that of its oldest part, which may tell how old it was when it came. So a board of which one half has fallen silent goes late, and never lives on
 through the half that still talks. Two exceptions:
 
 - a part may be slow (`keep_ms`): its values count until then, whatever the rest does;
@@ -22,7 +22,7 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from adapters.meaning import ALARM_SETS
-from aggregator.report import SAMPLE_MODULO, PackReport
+from aggregator.report import LONGEST_MS, SAMPLE_MODULO, PackReport
 from aggregator.ticks import since
 
 FORGET_MS = 3_600_000
@@ -154,10 +154,12 @@ class Assembly:
             if part.came_ms is None or not (counts or part in self._needed):
                 continue
             if part.keep_ms is None or not counts:
-                age_ms = max(age_ms, since(now_ms, part.came_ms))
+                told_ms = part.fields.get("age_ms") or 0  # how old it was when it came
+                age_ms = max(age_ms, since(now_ms, part.came_ms) + told_ms)
             alarms = {name: _united(name, together, part.fields) for name in ALARM_SETS}
             together.update(part.fields)
             together.update({name: both for name, both in alarms.items() if both is not None})
+        together["age_ms"] = min(age_ms, LONGEST_MS)
         for name in PERMISSIONS:
             if name in together and together[name] is None:
                 together[name] = False
@@ -167,4 +169,4 @@ class Assembly:
         for part in self._cycle:
             part.new = False
         self._sample = (self._sample + 1) % SAMPLE_MODULO
-        return PackReport(self.pack, self._sample, age_ms=age_ms, **together)
+        return PackReport(self.pack, self._sample, **together)

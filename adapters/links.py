@@ -178,14 +178,19 @@ class MessageLink(Generic[Item]):
             await ended(both)
 
     async def _leave(self, site: Site) -> None:
-        """Say the last words, as far as the bus still takes them."""
-        with contextlib.suppress(LinkError, OSError, EOFError, TimeoutError):
-            for talker in self.talkers:
-                closing = getattr(talker, "closing", None)
-                for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+        """Say the last words, as far as the bus still takes them; a slow answer to one of them must
+        not keep the others back."""
+        for talker in self.talkers:
+            closing = getattr(talker, "closing", None)
+            for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+                try:
                     async with asyncio.timeout(LEAVE_S):
                         await self._transport.send(item)
                     self.counts.sent += 1
+                except TimeoutError:
+                    self.counts.drop("a last word was not taken in time")
+                except (LinkError, OSError, EOFError):
+                    return
 
     async def _hear(self, site: Site) -> None:
         while True:

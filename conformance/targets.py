@@ -16,6 +16,7 @@ from typing import Any
 
 from conformance.device import Device, answer_line
 from conformance.links import ConnectionLink, Link, ProcessLink, SerialLink
+from conformance.oracle import Breach
 
 Plain = dict[str, Any]
 
@@ -76,6 +77,14 @@ class Target:
             self._link.write(line + b"\n")
         except (OSError, EOFError) as error:
             raise self._gone(error) from error
+
+    def breach(self) -> Breach | None:
+        """Return what a witness of this target's own saw in the last answer; most have none."""
+        return None
+
+    def story(self, breach: Breach) -> str:
+        """Return what led to a breach, in words, from such a witness; empty: there is none."""
+        return ""
 
     def close(self) -> str:
         """Cut it off; return its last words."""

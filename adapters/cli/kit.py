@@ -16,8 +16,12 @@ from rich.table import Table
 from rich.text import Text
 
 from adapters.cli import screens
+from adapters.cli.rig.file import RigPlan, is_rig, load_rig
+from adapters.cli.rig.running import RunningRig
 from adapters.config import BadFileError
 from aggregator.plain import json_text
+from conformance.buses.stories import stories
+from conformance.buses.target import BusTarget
 from conformance.judge import ERROR, PASS, PROFILES, SKIP, VERDICTS, Judge, Verdict, with_known
 from conformance.reports import (
     as_json,
@@ -36,15 +40,17 @@ FINE, FOUND, USAGE, UNREADABLE, INTERRUPTED = 0, 1, 2, 3, 130
 SHOWN_BYTES = 300  # of an answer
 
 TARGET = "stdio:COMMAND, tcp:HOST:PORT, serial:PORT[@BAUD] or self (our own device)"
+BUS_TARGET = "can:RIG.toml, modbus:RIG.toml, mqtt:RIG.toml or bus:RIG.toml (real buses, by a file)"
 
 
 def add_judge(commands: Any) -> None:
     """Add `judge`."""
     text = "tell a bridge the kit's stories, and judge what comes back"
     made = commands.add_parser("judge", help=text, description=text)
-    made.add_argument("target", metavar="TARGET", help=TARGET)
+    made.add_argument("target", metavar="TARGET", help=f"{TARGET}; or {BUS_TARGET}")
     made.add_argument("--profile", choices=PROFILES, default="basic", help="basic: merging, limits,"
-                      " silence, requests; timed: and the daily charge; wire: hostile lines; all")  # fmt: skip
+                      " silence, requests; timed: and the daily charge; wire: hostile lines; all."
+                      " Real buses have one of their own")  # fmt: skip
     made.add_argument(
         "--case", metavar="ID", action="append", help="this case only; may be repeated"
     )
@@ -64,13 +70,14 @@ def add_judge(commands: Any) -> None:
 
 def run_judge(chosen: argparse.Namespace) -> int:
     """Judge a target; what is known when Ctrl-C comes is printed all the same."""
-    cases = _cases(chosen)
+    plan = load_rig(chosen.target) if is_rig(chosen.target) else None
+    cases = _cases(chosen) if plan is None else _bus_cases(chosen, plan)
     known = _known(chosen.known, cases)
     if chosen.list:
         for case in cases:
             print(f"{case.id}  {case.level:6}  {case.title}")
         return FINE
-    target = open_named(chosen)
+    target = open_named(chosen) if plan is None else BusTarget(RunningRig(plan))
     judge = Judge(target)
     verdicts: list[Verdict] = []
     interrupted = False
@@ -117,6 +124,23 @@ def _cases(chosen: argparse.Namespace) -> tuple[Case, ...]:
         everything = cases if chosen.vectors else load()
     except VectorError as error:
         raise BadFileError([str(error)]) from error
+    return _picked(chosen, cases, everything)
+
+
+def _bus_cases(chosen: argparse.Namespace, plan: RigPlan) -> tuple[Case, ...]:
+    """Return the stories for a rig; leave with a line if others are asked for."""
+    if chosen.vectors:
+        print("packyoke: --vectors: not on real buses: their stories follow from the rig",
+              file=sys.stderr)  # fmt: skip
+        raise SystemExit(USAGE)
+    cases = stories(plan.settings, plan.healthy, plan.react_ms, plan.tells)
+    return _picked(chosen, cases, cases)
+
+
+def _picked(
+    chosen: argparse.Namespace, cases: tuple[Case, ...], everything: tuple[Case, ...]
+) -> tuple[Case, ...]:
+    """Return the cases that --case names, or all; leave with a line if one is unknown."""
     if not chosen.case:
         return cases
     by_id = {case.id: case for case in everything}

@@ -8,6 +8,7 @@ cell_count = 16            the bank's settings, its [stages] and [[packs]]: see 
 """
 
 import importlib.util
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from attrs import field, frozen
 
 from adapters.config import bank_from
 from adapters.gateway.catalogue import KINDS
-from adapters.gateway.kind import LinkKind, Surroundings, TalkerKind
+from adapters.gateway.kind import LinkKind, Row, Surroundings, TalkerKind
 from adapters.links import Link, Talker
 from adapters.readings import Readings
 from adapters.structure import structured
@@ -90,37 +91,42 @@ def load_site(path: Path) -> SitePlan:
     """Return the site in a file. Raises BadFileError with every complaint."""
     plain, lines = read_toml(path)
     complaints: list[Complaint] = []
-    others: list[str] = []  # complaints of other files, whole lines
     packs = structured(plain.get("packs", []), list[PackSettings], ("packs",), complaints)
     bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
     settings = bank_from(bank, packs or [], {}, (), complaints)
     gateway = structured(plain.get("gateway", {}), GatewaySettings, ("gateway",), complaints)
-    readings = Readings()
-    whose = settings or BankSettings([PackSettings("stand-in")])
-    reader = _Links(Surroundings(path.parent, whose, readings))
+    around = surroundings(path, settings)
+    reader = LinksReader(around)
     links = reader.read(plain.get("links", []))
     complaints += reader.complaints
     if settings is not None:
         complaints += reader.who_brings_what([pack.pack for pack in settings.packs])
-    others += reader.others
-    try:
-        raise_if_any(complaints, path, lines)
-    except BadFileError as error:
-        raise BadFileError([*error.complaints, *others]) from None
-    if others:
-        raise BadFileError(others)
+    reader.raise_if_any(complaints, path, lines)
     assert settings is not None
     assert gateway is not None
-    return SitePlan(path, settings, gateway, links, readings)
+    return SitePlan(path, settings, gateway, links, around.readings)
 
 
-class _Links:
-    """Reads the links, gathering complaints on the way."""
+def surroundings(path: Path, settings: BankSettings | None) -> Surroundings:
+    """Return what talkers are told of a file's bank; a stand-in where its settings are wrong."""
+    return Surroundings(path.parent, settings or BankSettings([PackSettings("stand-in")]))
 
-    def __init__(self, around: Surroundings) -> None:
+
+class LinksReader:
+    """Reads the links, gathering complaints on the way. `kinds`: which there are; `tables`: what
+    the talkers of a link stand under, those that bring packs first."""
+
+    def __init__(
+        self,
+        around: Surroundings,
+        kinds: Mapping[str, Row] = KINDS,
+        tables: tuple[str, str] = ("hears", "says"),
+    ) -> None:
         self.complaints: list[Complaint] = []
-        self.others: list[str] = []
+        self.others: list[str] = []  # complaints of other files, whole lines
         self._around = around
+        self._kinds = kinds
+        self._hears, self._says = tables
         self._names: set[str] = set()
         self._bringers: dict[str, Place] = {}  # pack -> who brings its reports
         self._brings_any = False
@@ -141,10 +147,21 @@ class _Links:
                 found.append(Complaint((*place, "pack"), f"one of {', '.join(names)}", told(pack)))
         for number, name in enumerate(names):
             if name not in self._bringers and not self._brings_any:
-                hint = f'add a [[links.hears]] with pack = "{name}"'
-                found.append(Complaint(("packs", number, "pack"), "a pack that some link hears",
-                                       told(name), hint))  # fmt: skip
+                hint = f'add a [[links.{self._hears}]] with pack = "{name}"'
+                found.append(Complaint(("packs", number, "pack"),
+                                       f"a pack that some link {self._hears}", told(name), hint))  # fmt: skip
         return found
+
+    def raise_if_any(
+        self, complaints: list[Complaint], path: Path, lines: dict[Place, int]
+    ) -> None:
+        """Raise BadFileError with these complaints, and those of the files that were named."""
+        try:
+            raise_if_any(complaints, path, lines)
+        except BadFileError as error:
+            raise BadFileError([*error.complaints, *self.others]) from None
+        if self.others:
+            raise BadFileError(self.others)
 
     def _complain(self, place: Place, expected: str, got: str, hint: str = "") -> None:
         self.complaints.append(Complaint(place, expected, got, hint))
@@ -155,12 +172,12 @@ class _Links:
             self._complain((*place, "name"), "a name, each link its own", told(name))
             name = f"link {place[-1]}"
         self._names.add(name)
-        hears, says = plain.pop("hears", []), plain.pop("says", [])
+        hears, says = plain.pop(self._hears, []), plain.pop(self._says, [])
         if kind is None:
             return None
         settings = structured(plain, kind.settings, place, self.complaints)
-        heard = self._talkers(hears, kind.hears, (*place, "hears"))
-        said = self._talkers(says, kind.says, (*place, "says"))
+        heard = self._talkers(hears, kind.hears, (*place, self._hears))
+        said = self._talkers(says, kind.says, (*place, self._says))
         if settings is None:
             return None
         plan = LinkPlan(name, kind, settings, heard, said, self._around)
@@ -171,9 +188,9 @@ class _Links:
         return plan
 
     def _kind(self, name: object, place: Place) -> LinkKind | None:
-        row = KINDS.get(name) if isinstance(name, str) else None
+        row = self._kinds.get(name) if isinstance(name, str) else None
         if row is None:
-            self._complain((*place, "kind"), f"one of {', '.join(sorted(KINDS))}", told(name))
+            self._complain((*place, "kind"), f"one of {', '.join(sorted(self._kinds))}", told(name))
             return None
         missing = [module for module in row.modules if importlib.util.find_spec(module) is None]
         if missing:
@@ -190,11 +207,16 @@ class _Links:
         if not isinstance(plain, list) or not all(isinstance(one, dict) for one in plain):
             self._complain(place, "tables in double brackets", told(plain))
             return []
-        made = [self._talker(dict(one), kinds, (*place, n)) for n, one in enumerate(plain)]
+        before: list[tuple[TalkerKind, Any]] = []
+        made = [self._talker(dict(one), kinds, (*place, n), before) for n, one in enumerate(plain)]
         return [one for one in made if one is not None]
 
     def _talker(
-        self, plain: dict[str, object], kinds: dict[str, TalkerKind], place: Place
+        self,
+        plain: dict[str, object],
+        kinds: dict[str, TalkerKind],
+        place: Place,
+        before: list[tuple[TalkerKind, Any]],
     ) -> Talker[Any] | None:
         name = plain.pop("as", None)
         kind = kinds.get(name) if isinstance(name, str) else None
@@ -206,6 +228,12 @@ class _Links:
         if settings is None:
             return None
         self._note_packs(kind.packs(settings), place)
+        if kind.packs(settings) and any(
+            other is kind and kind.packs(one) and kind.one(one, settings) for other, one in before
+        ):
+            hint = "one pack's numbers must not count for two: say what tells them apart on the bus"
+            self._complain(place, "a pack of its own", "the numbers of one above", hint)
+        before.append((kind, settings))
         try:
             return kind.make(settings, self._around)
         except BadFileError as error:

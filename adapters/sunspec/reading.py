@@ -16,6 +16,8 @@ from aggregator.ticks import since
 CONNECTED, SOC_PROTECTION = 3, 5
 STOP = 2
 MILLI = 3
+END = 0xFFFF
+LONGEST = 1_000  # registers: more is no chain of a battery
 
 
 class NotSunSpec(ValueError):  # noqa: N818  # it is what the words are
@@ -48,7 +50,7 @@ def chain(words: Sequence[int]) -> Models:
         if len(head) < 2:
             raise NotSunSpec(f"no end marker, and nothing after register {at}")
         number, length = head
-        if number == 0xFFFF:
+        if number == END:
             return found
         end = at + 2 + length
         if end > len(words):
@@ -56,6 +58,21 @@ def chain(words: Sequence[int]) -> Models:
         if number in MODELS:
             found[number] = MODELS[number].values(words[at:end])
         at = end
+
+
+def next_block(words: Sequence[int], most: int) -> tuple[int, int] | None:
+    """Return which registers to read next, (from the marker on, count <= most), after `words`; None:
+    the chain is whole, or it is none."""
+    had, at = len(words), 2
+    if had < at:
+        return had, at - had
+    if tuple(words[:2]) != MARKER or had > LONGEST:
+        return None
+    while at + 2 <= had:
+        if words[at] == END:
+            return None
+        at += 2 + words[at + 1]
+    return had, min(most, max(at, had) - had or 2)
 
 
 def milli(values: dict[str, Value], name: str) -> int | None:

@@ -29,6 +29,8 @@ def surveyed(rows: Rows, changed: list[Row], wide_ma: Any, back_ma: Any) -> Dire
     side.quiet_ma = BANK_MA  # any total is quiet: what is then kept is not read here
     shares = Shares(len(changed))
     if wide_ma is None:
+        side.widens = True  # even so, nothing that was kept is used
+        side.steady.take(rows.paths.integer("kept_total", 0, BANK_MA), side.room_ma, 2 * TURN_MS)
         room.survey(side, TURN_MS, None, shares)
         return side
     with (

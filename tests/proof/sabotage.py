@@ -7,6 +7,7 @@ from typing import Any
 from unittest import mock
 
 from aggregator import derate, direction, headroom, limits, loss
+from aggregator.bank import Bank
 from aggregator.direction import Direction
 from aggregator.ramp import Limit
 from aggregator.reference import Reference
@@ -52,10 +53,11 @@ MISTAKES = (
     ("voltage-caps", limits, "settle_voltage", "rules[number][1](side)", "rules[0][1](side)"),
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
-    ("usable-lowered", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
+    ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "limit_ma if adds", "1_000_000 - limit_ma if adds"),
     ("rows", Direction, "enter", "0 if over else min(limit_ma", "min(limit_ma"),
+    ("presence", Bank, "note_presence", "unheard_pack >= 0", "unheard_pack > 0"),
     ("voltage-rows", VoltageSide, "enter", "else self.sign * own_mv", "else own_mv"),
     ("member-voltages", VoltageSide, "survey", "min(self.own_mv)", "max(self.own_mv)"),
     ("stricter-voltage", VoltageSide, "survey", "min(self.own_mv)", "(min if self.own_mv[0] > 0 else max)(self.own_mv)"),

@@ -170,3 +170,16 @@ def test_a_list_comes_in_parts() -> None:
     report = oak.put("a", {element("cells_mv", 2): 3_302, element("cells_mv", 1): 3_301}, 1_001)
     assert report is not None
     assert report.cells_mv is None
+
+
+def test_a_part_may_tell_its_age() -> None:
+    """It is added to the time since the part came; one that is unknown adds nothing."""
+    oak = two()
+    oak.put("state", {"voltage_mv": 53_000, "age_ms": 3_000}, 0)
+    first = oak.put("limits", {"charge_current_limit_ma": 50_000}, 400)
+    assert first is not None
+    assert first.age_ms == 3_400
+    oak.put("state", {"voltage_mv": 53_000, "age_ms": None}, 1_000)
+    second = oak.put("limits", {"charge_current_limit_ma": 50_000}, 1_100)
+    assert second is not None
+    assert second.age_ms == 100

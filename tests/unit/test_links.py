@@ -117,6 +117,22 @@ def test_what_is_due_is_sent_and_last_words_are_said() -> None:
     assert bus.closed == 1
 
 
+def test_a_last_word_that_is_slow_does_not_keep_the_others_back() -> None:
+    """A device may take its time to answer; the next one must still be told to stop."""
+
+    class SlowFirst(FakeBus):
+        async def send(self, item: object) -> None:
+            self.sent.append(item)
+            if len(self.sent) == 1:
+                await asyncio.sleep(3_600)
+
+    bus = SlowFirst([])
+    link = MessageLink[object]("hall", bus, [FakeTalker(), FakeTalker()])
+    run_for(link, FakeSite(), 0.05)
+    assert bus.sent == ["goodbye", "goodbye"]
+    assert link.counts.dropped == 1
+
+
 def test_a_lost_bus_is_opened_again() -> None:
     """After a wait; talkers are told, and what comes then is heard."""
     bus, site, talker = FakeBus([1, LinkError("cut"), 2]), FakeSite(), FakeTalker()
