@@ -157,7 +157,8 @@ class Direction:
         flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
         is_open = self._is_open(pack, flow_ma)
         self.open[i] = 1 if is_open else 0
-        limit_ma = self.usable_ma(pack)
+        most_ma = self.most_ma(pack)
+        limit_ma = self.usable_ma(pack, most_ma)
         refuses = self.allowed[i] is False and not is_open
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
@@ -174,7 +175,7 @@ class Direction:
         adds = counts and not refuses and not pack.withheld
         self.contribution_ma[i] = limit_ma if adds else 0
         self.grant_ma[i] = NO_CAP
-        self.ramp_ma[i] = self.most_ma(pack)
+        self.ramp_ma[i] = most_ma
         if pack.presence == UNHEARD:
             # Silent while it refuses, or while above its limit: nothing is granted.
             told_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
@@ -198,9 +199,9 @@ class Direction:
         own_ma = self.own_ma[pack.index]
         return ceiling_ma if ceiling_ma is not None else own_ma or 0
 
-    def usable_ma(self, pack: Pack) -> int:
+    def usable_ma(self, pack: Pack, most_ma: int) -> int:
         """Return L_i [mA], what the pack may take now. An unknown own limit is 0."""
-        own_ma = min(self.own_ma[pack.index] or 0, self.most_ma(pack))
+        own_ma = min(self.own_ma[pack.index] or 0, most_ma)
         left_ma = reliable_ma(own_ma, pack.settings, self.bank.margin_permille)
         left_ma = left_ma * self.way.by_temperature_permille(pack) // 1_000
         return left_ma * self.way.by_cell_permille(pack) // 1_000
