@@ -35,7 +35,7 @@ class Bank(RuleBasedStateMachine):
         start_ms=STARTS,
         openings=words.openings(),
         calm=st.booleans(),
-        ending=st.sampled_from([*[None] * 8, *TWINS, *ENDINGS]),
+        ending=st.sampled_from([*[None] * 4, *TWINS, *ENDINGS]),
     )
     def is_configured(
         self,

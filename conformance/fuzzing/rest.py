@@ -222,6 +222,26 @@ def _high_cell(talk: Talk, packs: Words) -> None:
     _day(talk, packs, cell_max_mv=3_520)
 
 
+def _trouble(talk: Talk, packs: Words) -> None:
+    """The board's own pack refuses; one is above its limit for a moment; one is late."""
+    home, away = packs[min(packs)], packs[max(packs)]
+    home.update(charge_allowed=False, charge_path_closed=False)
+    _run(talk, packs, 3)
+    home.update(HEALTHY)
+    _run(talk, packs, STILL_S)
+    away.update(charge_current_limit_ma=40_000, discharge_current_limit_ma=40_000)
+    for amperes in (50, 30, -50, -30):
+        for said in packs.values():
+            said.update(current_ma=1_000 * amperes)
+        _run(talk, packs, 4)
+    for said in packs.values():
+        said.update(HEALTHY)
+    talk.ask("request", kind="cap_charge_current", value=1_000, source="phone")
+    _run(talk, packs, 8, silent=max(packs))
+    talk.ask("request", kind="clear", field="cap_charge_current", source="phone")
+    _run(talk, packs, 3, silent=max(packs))
+
+
 Happens = Callable[[Talk, Words], None]
 # what is not as always: the requirement that asks to carry on, and what happens
 ENDINGS: dict[str, tuple[str, Happens]] = {
@@ -240,6 +260,7 @@ ENDINGS: dict[str, tuple[str, Happens]] = {
     "one high cell": ("REQ-STG-10", _high_cell),
     "our own limit holds back": ("REQ-STG-13", _held_back),
     "a pack is withheld": ("REQ-WSH-06", _withheld),
+    "trouble": ("REQ-LIM-20", _trouble),
 }
 # Those that are judged by what happens on the way, not by how open the bank is at the end.
 ON_THE_WAY = (
@@ -247,4 +268,5 @@ ON_THE_WAY = (
     "one high cell",
     "our own limit holds back",
     "a pack is withheld",
+    "trouble",
 )
