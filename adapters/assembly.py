@@ -44,6 +44,21 @@ GUARDS = frozenset(
 )
 
 
+# Unknown, these are no limit at all to the core, which takes them for what the pack never tells.
+TOLD_OR_NOTHING = (
+    "charge_voltage_limit_mv",
+    "discharge_voltage_limit_mv",
+    "charge_path_closed",
+    "discharge_path_closed",
+)
+
+
+def lacking(fields: Mapping[str, Any]) -> str | None:
+    """Return a field that a part tells as unknown and without which it cannot be taken: it would
+    lift what the pack said before. None: it can be taken."""
+    return next((name for name in TOLD_OR_NOTHING if name in fields and fields[name] is None), None)
+
+
 def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     """Does a part forbid, lower a limit, take one back, or add a protection?"""
     for name, value in now.items():
@@ -62,6 +77,17 @@ def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
 def guards(keep_ms: int | None, fields: Iterable[str]) -> bool:
     """Is a part needed: is it slow, and does it tell any of GUARDS?"""
     return keep_ms is not None and not GUARDS.isdisjoint(fields)
+
+
+def _completed(was: Mapping[str, Any], now: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return a part that lacks something with what it said of that before; None: it brings no bad
+    news, or never said."""
+    told = {name: value for name, value in now.items() if value is not None}
+    unknown = {name: None for name in now if name not in told and name not in TOLD_OR_NOTHING}
+    kept = {name: was.get(name) for name in now if name not in told and name not in unknown}
+    if None in kept.values() or not asks_for_less(was, told | unknown):
+        return None
+    return told | unknown | kept
 
 
 def element(name: str, number: int) -> str:
@@ -122,10 +148,16 @@ class Assembly:
     def put(self, name: str, fields: Mapping[str, Any], now_ms: int) -> PackReport | None:
         """Take a part; return a whole report, if it makes one.
 
-        A field that several parts say is taken from the part that stands last in `parts`.
+        A field that several parts say is taken from the part that stands last in `parts`. A part
+        that is `lacking` something is not taken, but for bad news in it.
         """
         self._forget(now_ms)
         part = self._parts[name]
+        if lacking(fields) is not None:
+            bad_news = _completed(part.fields, fields)
+            if bad_news is None:
+                return None
+            fields = bad_news
         urgent = asks_for_less(part.fields, fields)
         part.fields = dict(fields)
         part.came_ms = now_ms

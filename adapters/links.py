@@ -206,10 +206,13 @@ class MessageLink(Generic[Item]):
         clock = asyncio.get_running_loop().time
         while True:
             for talker in self.talkers:
-                made_s = clock()
-                for item in talker.due(site.now_ms(), site.view, site.may_speak()):
+                made_s, may_speak = clock(), site.may_speak()
+                for item in talker.due(site.now_ms(), site.view, may_speak):
                     if clock() - made_s > STALE_S:
                         self.counts.drop("the bus is slow: what was due got old")
+                        continue
+                    if may_speak and not site.may_speak():
+                        self.counts.drop("what was due may not be said any more")
                         continue
                     async with asyncio.timeout(SEND_S):
                         await self._transport.send(item)

@@ -29,6 +29,8 @@ class Keeper:
             state = json.loads(text)
         except (OSError, ValueError, RecursionError) as error:
             return None, self.put_aside(" ".join(str(error).split()))
+        if not isinstance(state, dict):
+            return None, self.put_aside("expected an object, as it was written")
         return state, f"{self._path}: went on from there"
 
     def put_aside(self, why: str) -> str:

@@ -130,6 +130,8 @@ class LinksReader:
         self._names: set[str] = set()
         self._bringers: dict[str, Place] = {}  # pack -> who brings its reports
         self._brings_any = False
+        self._metered = False
+        self._sources: set[str] = set()  # who may ask for something
 
     def read(self, plain: object) -> list[LinkPlan]:
         """Return the links that can be made; complain of the others."""
@@ -235,17 +237,32 @@ class LinksReader:
             self._complain(place, "a pack of its own", "the numbers of one above", hint)
         before.append((kind, settings))
         try:
-            return kind.make(settings, self._around)
+            talker = kind.make(settings, self._around)
+            self._note_source(getattr(talker, "source", None), place)
+            return talker
         except BadFileError as error:
             self.others += error.complaints
         except ValueError as error:
             self._complain(place, str(error), "not that")
         return None
 
+    def _note_source(self, source: str | None, place: Place) -> None:
+        """Complain if another asks under the same name: it would take back this one's stop."""
+        if source in self._sources:
+            hint = "two that share one take back what the other asked for"
+            self._complain((*place, "source"), "a source of its own", told(source), hint)
+        if source is not None:
+            self._sources.add(source)
+
     def _note_packs(self, packs: Any, place: Place) -> None:
         if packs is None:
             self._brings_any = True
             return
+        if not packs and place[-2] == "hears":  # a meter on the common bus
+            if self._metered:
+                hint = "two would be taken for one that jumps: leave one out, or name its pack"
+                self._complain(place, "one meter on the common bus", "a second one", hint)
+            self._metered = True
         for pack in packs:
             if pack in self._bringers:
                 self._complain((*place, "pack"), "a pack that no other link brings", told(pack))

@@ -162,7 +162,7 @@ def falls_silent(tale: Tale) -> None:
 
 def short_gap(tale: Tale) -> None:
     tale.goes_on(CALM_MS, None, "before")
-    tale.goes_on(max(EVERY_MS, _whole(tale.settings["fresh_ms"]) // 2), silent=True)
+    tale.goes_on(max(2 * EVERY_MS, _whole(tale.settings["fresh_ms"] // 2)), silent=True)
     tale.changes({CHARGE: {"not_below": "before"}})
 
 

@@ -95,10 +95,13 @@ def usable(paths: Paths) -> None:
         paths.lemma(both((more - less) * part >= 0, less * part >= 0, more * part <= more * 1_000))
         pair = [ma * part // 1_000 for ma in pair]
         paths.lemma(both(pair[1] >= 0, pair[1] <= pair[0], pair[0] <= more))
-    side.own_ma[0] = lower_ma
-    less_ma = side.usable_ma(pack, side.most_ma(pack))
-    side.own_ma[0] = own_ma
-    usable_ma = side.usable_ma(pack, side.most_ma(pack))
+    pack.presence = LIVE
+    taken = []
+    for ma in (lower_ma, own_ma):
+        side.hear(0, ma, True, True)
+        side.enter(pack)
+        taken.append(side.limit_ma[0])
+    less_ma, usable_ma = taken
     paths.claim(
         less_ma >= 0,
         less_ma <= usable_ma,

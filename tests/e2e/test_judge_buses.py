@@ -2,13 +2,14 @@
 
 import re
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from tests.broker import free_port
 from tests.can_map import example
-from tests.rigs.run import GATEWAY, Result, bridge, judged, side_by_side
+from tests.rigs.run import GATEWAY, Result, bridge, judged, on_bus, side_by_side
 from tests.rigs.sites import FAST, MULTICAST, can
 from tests.sources import ROOT
 
@@ -23,10 +24,54 @@ STORIES = {
 }
 
 
+def page_rig(folder: Path) -> None:
+    """Write the example of the page, and the site of the page on CAN, on a bus of this machine."""
+    example(folder)
+    bus = MULTICAST.format(port=free_port())
+    for page, name in (("can-dbc.md", "SITE.toml"), ("judge-your-bridge.md", "RIG.toml")):
+        text = (PAGES / page).read_text(encoding="utf-8")
+        (found,) = re.findall(rf"^```toml\n# {name}\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+        found = re.sub(
+            r'^interface = .*\nchannel = "can0"\n(bitrate = .*\n)?', bus, found, flags=re.M
+        )
+        (folder / name).write_text(FAST + found, encoding="utf-8")
+
+
+def of_the_page(folder: Path) -> Result:
+    """Judge the site of one page by the rig of the other."""
+    folder.mkdir()
+    page_rig(folder)
+    with bridge(folder, GATEWAY):
+        return judged(folder, f"can:{folder / 'RIG.toml'}", ["BUS-007"])
+
+
+def without_a_bridge(folder: Path) -> Result:
+    """Judge where there is none."""
+    folder.mkdir()
+    can(folder)
+    return judged(folder, f"can:{folder / 'RIG.toml'}", ["BUS-001"])
+
+
+def without_a_bus(folder: Path) -> Result:
+    """Judge over an adapter that is not plugged in."""
+    folder.mkdir()
+    can(folder)
+    rig = folder / "RIG.toml"
+    text = rig.read_text(encoding="utf-8").replace("udp_multicast", "slcan")
+    rig.write_text(re.sub(r"channel = .*\noptions = .*\n", 'channel = "/dev/none"\n', text))
+    return judged(folder, f"can:{rig}", ["BUS-001"])
+
+
 @pytest.fixture(scope="module")
 def results(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Result]:
     """Judge all of them side by side: what takes long is the waiting."""
-    return side_by_side(tmp_path_factory.mktemp("rigs"), STORIES)
+    folder = tmp_path_factory.mktemp("rigs")
+    tasks: dict[str, Callable[[], Result]] = {
+        name: partial(on_bus, name, folder / name, cases) for name, cases in STORIES.items()
+    }
+    for task in (of_the_page, without_a_bridge, without_a_bus):
+        tasks[task.__name__] = partial(task, folder / task.__name__)
+    return side_by_side(tasks)
 
 
 @pytest.mark.parametrize("bus", ["can", "modbus", "mqtt"])
@@ -49,24 +94,11 @@ def test_a_bad_bridge_is_found_and_told_in_words(results: dict[str, Result]) -> 
     assert "fir stopped reporting" in result.cases["BUS-011"]["detail"]
 
 
-def page_rig(folder: Path) -> None:
-    """Write the example of the page, and the site of the page on CAN, on a bus of this machine."""
-    example(folder)
-    bus = MULTICAST.format(port=free_port())
-    for page, name in (("can-dbc.md", "SITE.toml"), ("judge-your-bridge.md", "RIG.toml")):
-        text = (PAGES / page).read_text(encoding="utf-8")
-        (found,) = re.findall(rf"^```toml\n# {name}\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
-        found = re.sub(
-            r'^interface = .*\nchannel = "can0"\n(bitrate = .*\n)?', bus, found, flags=re.M
-        )
-        (folder / name).write_text(FAST + found, encoding="utf-8")
-
-
-def test_the_example_of_the_page_judges_the_example_of_the_other(tmp_path: Path) -> None:
+def test_the_example_of_the_page_judges_the_example_of_the_other(
+    results: dict[str, Result],
+) -> None:
     """The rig on the page plays the packs, and hears the inverter's frames, of the page on CAN."""
-    page_rig(tmp_path)
-    with bridge(tmp_path, GATEWAY):
-        result = judged(tmp_path, f"can:{tmp_path / 'RIG.toml'}", ["BUS-007"])
+    result = results["of_the_page"]
     assert result.verdicts == {"BUS-007": "pass"}, result.screen
 
 
@@ -121,15 +153,15 @@ def test_the_target_names_the_bus(tmp_path: Path, packyoke: Command) -> None:
     assert packyoke("judge", f"can:{rig}", "--case", "LIM-001")[0] == 2
 
 
-def test_a_bus_that_is_not_there_and_a_bridge_that_says_nothing(tmp_path: Path) -> None:
-    """Nothing can be judged: exit code 3, and one line says which bus, or that nobody spoke."""
-    can(tmp_path)
-    silent = judged(tmp_path, f"can:{tmp_path / 'RIG.toml'}", ["BUS-001"])
-    assert (silent.code, silent.verdicts) == (3, {"BUS-001": "error"})
-    assert "told the chargers nothing in 15 s" in silent.cases["BUS-001"]["detail"]
-    rig = tmp_path / "RIG.toml"
-    text = rig.read_text(encoding="utf-8").replace("udp_multicast", "slcan")
-    rig.write_text(re.sub(r"channel = .*\noptions = .*\n", 'channel = "/dev/none"\n', text))
-    missing = judged(tmp_path, f"can:{rig}", ["BUS-001"])
-    assert (missing.code, missing.verdicts) == (3, {"BUS-001": "error"})
-    assert "van: cannot open slcan /dev/none" in missing.cases["BUS-001"]["detail"]
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("without_a_bridge", "told a charger nothing for 15 s: is it running"),
+        ("without_a_bus", "van: cannot open slcan /dev/none"),
+    ],
+)
+def test_where_nothing_can_be_judged(name: str, told: str, results: dict[str, Result]) -> None:
+    """A bus that is not there, a bridge that says nothing: exit code 3, and one line says which."""
+    result = results[name]
+    assert (result.code, result.verdicts) == (3, {"BUS-001": "error"})
+    assert told in result.cases["BUS-001"]["detail"]

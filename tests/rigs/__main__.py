@@ -2,15 +2,17 @@
 
 import sys
 import tempfile
+from functools import partial
 from pathlib import Path
 
-from tests.rigs.run import BUSES, side_by_side
+from tests.rigs.run import BUSES, on_bus, side_by_side
 
 
 def main() -> int:
     """Run and print it."""
     with tempfile.TemporaryDirectory() as folder:
-        results = side_by_side(Path(folder), dict.fromkeys(BUSES, ()))
+        tasks = {name: partial(on_bus, name, Path(folder) / name) for name in BUSES}
+        results = side_by_side(tasks)
     for name, result in results.items():
         print(f"== {name}: exit code {result.code}\n{result.screen}")
     return int({name: result.code for name, result in results.items()}

@@ -4,7 +4,7 @@ import contextlib
 import json
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -73,10 +73,8 @@ def on_bus(name: str, folder: Path, only: Sequence[str] = ()) -> Result:
         return judged(folder, f"{bus}:{folder / 'RIG.toml'}", only)
 
 
-def side_by_side(folder: Path, only: dict[str, Sequence[str]]) -> dict[str, Result]:
+def side_by_side(tasks: Mapping[str, Callable[[], Result]]) -> dict[str, Result]:
     """Judge several at the same time: they wait most of it."""
-    with ThreadPoolExecutor(len(only)) as pool:
-        running = {
-            name: pool.submit(on_bus, name, folder / name, cases) for name, cases in only.items()
-        }
+    with ThreadPoolExecutor(len(tasks)) as pool:
+        running = {name: pool.submit(task) for name, task in tasks.items()}
         return {name: one.result() for name, one in running.items()}

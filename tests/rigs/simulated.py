@@ -42,7 +42,7 @@ class SimulatedRig:
         self._until_ms: dict[str, int] = {}
         self._bank = Aggregator(SETTINGS)
         self._view = self._bank.step(0)
-        self._sample = 0
+        self._sample = self._told_ms = 0
         self._spoils = spoils
 
     def open(self) -> None:
@@ -69,6 +69,12 @@ class SimulatedRig:
         """Return what the bank tells, spoilt."""
         told = self._spoils(self, {name: getattr(self._view, name) for name in TOLD})
         return None if told is None else {name: told[name] for name in self.tells}
+
+    def silent_ms(self) -> int:
+        """Time since something was told."""
+        if self.told() is not None:
+            self._told_ms = self.now_ms
+        return self.now_ms - self._told_ms
 
     def trouble(self) -> str:
         """There is none."""

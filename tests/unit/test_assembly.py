@@ -183,3 +183,17 @@ def test_a_part_may_tell_its_age() -> None:
     second = oak.put("limits", {"charge_current_limit_ma": 50_000}, 1_100)
     assert second is not None
     assert second.age_ms == 100
+
+
+@pytest.mark.parametrize("name", ["charge_voltage_limit_mv", "charge_path_closed"])
+def test_a_part_without_its_limit_is_not_taken_but_for_bad_news(name: str) -> None:
+    """To the core an unknown voltage limit is none. A board that forbids charging may well tell no
+    voltage for it: that it forbids does not wait, and the voltage is the one before."""
+    oak, before = Assembly("oak", {"state": None}), {name: 57_000}
+    assert oak.put("state", {"charge_allowed": False, name: None}, 0) is None  # it never said one
+    assert oak.put("state", {"charge_allowed": True, **before}, 1_000) is not None
+    assert oak.put("state", {"charge_allowed": True, name: None}, 2_000) is None
+    refused = oak.put("state", {"charge_allowed": False, name: None}, 3_000)
+    assert refused is not None
+    assert (refused.charge_allowed, getattr(refused, name)) == (False, 57_000)
+    assert oak.put("state", {"charge_allowed": False, name: None}, 4_000) is None

@@ -54,7 +54,9 @@ def test_a_stop_survives_a_loss_of_power(tmp_path: Path) -> None:
         assert not asyncio.run(ran(passing))
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"version": 99}', "\x00\xff", "[" * 100_000])
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "null", '{"version": 99}', "\x00\xff", "[" * 100_000]
+)
 def test_a_state_that_cannot_be_used_is_put_aside(tmp_path: Path, text: str) -> None:
     """It is kept under another name, told, and the bank starts anew."""
     path = tmp_path / "state.json"

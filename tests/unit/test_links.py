@@ -161,6 +161,21 @@ def test_a_slow_bus_sends_less_and_nothing_old() -> None:
     assert link.counts.dropped == 2
 
 
+def test_each_item_is_sent_only_while_it_may_be() -> None:
+    """Leave to speak that is lost between two items of a batch is lost for the second one."""
+
+    class OnceAllowed(FakeSite):
+        def may_speak(self) -> bool:
+            return not bus.sent
+
+    bus = FakeBus([])
+    link = MessageLink[object]("hall", bus, [FakeTalker(["a", "b", "c"])])
+    run_for(link, OnceAllowed(), 0.05)
+    assert bus.sent[:1] == ["a"]
+    assert not {"b", "c"} & set(bus.sent)
+    assert link.counts.dropped == 2
+
+
 def test_a_flood_does_not_hold_up_the_others() -> None:
     """Between two items of a flood, everything else has its turn."""
     turns = 0

@@ -191,3 +191,23 @@ def _site(folder: Path, text: str) -> Path:
     path = folder / "SITE.toml"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+def test_nobody_takes_back_what_another_asked_for(tmp_path: Path) -> None:
+    """Two inverters that may stop the bank ask under names of their own: else one that connects
+    would clear the other's stop."""
+    server = '[[links]]\nname = "{0}"\nkind = "modbus-tcp-server"\nport = {1}\n[[links.says]]\nas = "sunspec"\nrated_capacity_mah = 100000\n'
+    text = SITE + server.format("left", 1502) + server.format("right", 1503)
+    found = complaints(tmp_path, text)
+    assert [line for line in found if 'a source of its own, got "sunspec"' in line]
+    load_site(_site(tmp_path, text + 'source = "right inverter"\n'))
+    load_site(_site(tmp_path, text + "obeys = false\n"))
+
+
+def test_there_is_one_meter_on_the_common_bus(tmp_path: Path) -> None:
+    """The readings of two would be taken for those of one that jumps."""
+    meter = '[[links.hears]]\nas = "nmea-2000"\ninstance = {0}\n'
+    found = complaints(tmp_path, TWO.replace("LINK", CAN + meter.format(1) + meter.format(2)))
+    assert [line for line in found if "one meter on the common bus, got a second one" in line]
+    found = complaints(tmp_path, TWO.replace("LINK", CAN + meter.format(1)))
+    assert not [line for line in found if "meter" in line]
