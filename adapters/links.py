@@ -178,14 +178,19 @@ class MessageLink(Generic[Item]):
             await ended(both)
 
     async def _leave(self, site: Site) -> None:
-        """Say the last words, as far as the bus still takes them."""
-        with contextlib.suppress(LinkError, OSError, EOFError, TimeoutError):
-            for talker in self.talkers:
-                closing = getattr(talker, "closing", None)
-                for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+        """Say the last words, as far as the bus still takes them; a slow answer to one of them must
+        not keep the others back."""
+        for talker in self.talkers:
+            closing = getattr(talker, "closing", None)
+            for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+                try:
                     async with asyncio.timeout(LEAVE_S):
                         await self._transport.send(item)
                     self.counts.sent += 1
+                except TimeoutError:
+                    self.counts.drop("a last word was not taken in time")
+                except (LinkError, OSError, EOFError):
+                    return
 
     async def _hear(self, site: Site) -> None:
         while True:
@@ -201,10 +206,13 @@ class MessageLink(Generic[Item]):
         clock = asyncio.get_running_loop().time
         while True:
             for talker in self.talkers:
-                made_s = clock()
-                for item in talker.due(site.now_ms(), site.view, site.may_speak()):
+                made_s, may_speak = clock(), site.may_speak()
+                for item in talker.due(site.now_ms(), site.view, may_speak):
                     if clock() - made_s > STALE_S:
                         self.counts.drop("the bus is slow: what was due got old")
+                        continue
+                    if may_speak and not site.may_speak():
+                        self.counts.drop("what was due may not be said any more")
                         continue
                     async with asyncio.timeout(SEND_S):
                         await self._transport.send(item)

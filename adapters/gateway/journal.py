@@ -4,6 +4,7 @@ Only changes are told: a link that opened or was lost, a pack that went late, a 
 direction that was stopped. What repeats (refused reports) is told once, then counted.
 """
 
+import contextlib
 import time
 from collections.abc import Callable
 from typing import Any, TextIO
@@ -39,8 +40,11 @@ class Journal:
             text = json_text({"at": moment, "event": event, "text": text} | known)
         else:
             text = f"{moment}  {text}"
-        self._out.write(text + "\n")
-        self._out.flush()
+        with contextlib.suppress(
+            OSError, ValueError
+        ):  # a full disk, a closed pipe: the bank goes on
+            self._out.write(text + "\n")
+            self._out.flush()
 
     def refused(self, link: str, why: str) -> None:
         """Tell of something that was refused: at once, then at most every REPEAT_S."""

@@ -243,7 +243,8 @@ class Gateway:
             if self._recorder is not None and self._recorder.trouble is not None:
                 self.journal.tell("trouble", self._recorder.trouble)
                 self._recorder = None
-            if time.monotonic() - saved_s >= SAVE_EVERY_S:
+            over = time.monotonic() - saved_s >= SAVE_EVERY_S
+            if over or self.keeper.must_save(self.bank):
                 saved_s = time.monotonic()
                 self._save()
 
