@@ -97,7 +97,12 @@ def can(folder: Path) -> None:
     bus = MULTICAST.format(port=free_port())
     own = "  manufacturer_code = 0\n  identity_number = 1\n"
     site, rig = CAN.format(bus=bus, **SITE_WORDS) + own, CAN.format(bus=bus, **RIG_WORDS)
-    _write(folder, site, rig, {"oak.dbc": OAK_DBC, "oak.toml": OAK})
+    _write(
+        folder,
+        site,
+        rig,
+        {"oak.dbc": OAK_DBC, "oak.toml": OAK.replace("period_ms = 50", "period_ms = 500")},
+    )
 
 
 def modbus(folder: Path) -> None:

@@ -103,7 +103,6 @@ class RvcEar(Ear):
     def __init__(self, charger: Any) -> None:
         super().__init__(("charge_current_limit_ma", "charge_voltage_limit_mv", "charge_allowed"))
         self._charger = charger
-        self._obeyed = False
 
     def received(self, item: Any, now_ms: int) -> Sequence[Record]:
         """Take a frame."""
@@ -111,20 +110,22 @@ class RvcEar(Ear):
         return ()
 
     def told(self, now_ms: int) -> Plain | None:
-        """Return what the charger will keep to."""
+        """Return what the charger will keep to. Goals may come only every 5 s (RV-C-2023), so that
+        one lost frame looks like silence to a charger: a while longer is allowed for that."""
         charger = self._charger
         charger.decide(now_ms)
-        self._obeyed = self._obeyed or charger.obeys
-        if not self._obeyed:
-            return None
-        mv, ma = charger.voltage_mv, charger.current_ma
         if charger.obeys:
-            self._heard_ms = now_ms
-        return {
-            "charge_current_limit_ma": None if ma >= OWN_MA else ma,
-            "charge_allowed": ma > 0,
-            "charge_voltage_limit_mv": None if mv >= OWN_MV else mv,
-        }
+            mv, ma = charger.voltage_mv, charger.current_ma
+            said = {
+                "charge_current_limit_ma": None if ma >= OWN_MA else ma,
+                "charge_allowed": ma > 0,
+                "charge_voltage_limit_mv": None if mv >= OWN_MV else mv,
+            }
+            self.hear(said, now_ms)
+        if self._heard_ms is None:
+            return None
+        lost = not 0 <= since(now_ms, self._heard_ms) < LOST_MS
+        return dict.fromkeys(self.fields) if lost else dict(self._heard)
 
 
 class HomieEar(Ear):

@@ -56,7 +56,7 @@ class RigPlan:
     settings: Plain
     react_ms: int
     healthy: Plain
-    links: list[tuple[LinkPlan, str]]
+    links: list[LinkPlan]
     carries: frozenset[str]
     tells: frozenset[str]
 
@@ -99,7 +99,7 @@ def load_rig(target: str) -> RigPlan:
         settings=settings_to_plain(settings),
         react_ms=chosen.react_ms,
         healthy=well,
-        links=list(zip(links, kinds, strict=True)),
+        links=links,
         carries=_carried(path, links, well),
         tells=frozenset(name for link in links for ear in link.says if isinstance(ear, Ear)
                         for name in ear.fields),

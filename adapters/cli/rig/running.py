@@ -39,7 +39,7 @@ class RunningRig:
     def open(self) -> None:
         """Open every bus. Raises OSError: which did not open, and why."""
         self._links, self._players, self._ears = [], {}, []
-        for link, _ in self._plan.links:
+        for link in self._plan.links:
             self._links.append(link.link())
             self._ears += [one for one in link.says if isinstance(one, Ear)]
             for one in link.hears:
