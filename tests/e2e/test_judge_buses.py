@@ -1,16 +1,19 @@
 """`packyoke judge` over real buses, from the front door: our gateway passes, a bad bridge is found."""
 
 import re
+import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
 import pytest
 
-from tests.broker import free_port
+from adapters.cli.rig.file import load_rig
+from adapters.cli.rig.running import RunningRig
+from tests.broker import broker, free_port
 from tests.can_map import example
 from tests.rigs.run import GATEWAY, Result, bridge, judged, on_bus, side_by_side
-from tests.rigs.sites import FAST, MULTICAST, can
+from tests.rigs.sites import FAST, MULTICAST, can, mqtt
 from tests.sources import ROOT
 
 PAGES = ROOT / "docs" / "how-to"
@@ -165,3 +168,20 @@ def test_where_nothing_can_be_judged(name: str, told: str, results: dict[str, Re
     result = results[name]
     assert (result.code, result.verdicts) == (3, {"BUS-001": "error"})
     assert told in result.cases["BUS-001"]["detail"]
+
+
+def test_a_bus_that_is_lost_is_told(tmp_path: Path) -> None:
+    """When the broker goes, nothing that follows is held against the bridge."""
+    with broker(tmp_path) as running:
+        mqtt(tmp_path, running.port)
+        rig = RunningRig(load_rig(f"mqtt:{tmp_path / 'RIG.toml'}"))
+        rig.open()
+        try:
+            assert rig.trouble() == ""
+            running.stop()
+            until_s = time.monotonic() + 10
+            while not rig.trouble() and time.monotonic() < until_s:
+                time.sleep(0.05)
+            assert rig.trouble().startswith("broker: the bus was lost: ")
+        finally:
+            rig.close()

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from adapters.cli.rig import ears, listened, played
 from adapters.cli.rig.file import load_rig
+from adapters.cli.rig.running import _looser
 from adapters.cli.rig.voices import NOBODY, Players, garbled
 from adapters.gateway.kind import Surroundings
 from adapters.registers import Answer, Ask, Image, Written
@@ -248,6 +249,22 @@ def test_a_charger_that_was_never_told_anything_says_so(around: Surroundings) ->
     """Nothing heard is not the same as told to stop."""
     ear = listened.rvc(listened.ListensRvc(), around)
     assert (ear.told(100), ear.silent_ms(7_000, 0)) == (None, 7_000)
+
+
+@pytest.mark.parametrize(
+    ("name", "one", "other", "looser"),
+    [
+        ("charge_current_limit_ma", 10, 20, 20),
+        ("discharge_voltage_limit_mv", 10, 20, 10),
+        ("charge_allowed", False, True, True),
+        ("charge_allowed", None, False, False),
+    ],
+)
+def test_of_two_chargers_the_one_that_may_more_counts(
+    name: str, one: object, other: object, looser: object
+) -> None:
+    """What a bridge allows is what it allows anybody."""
+    assert {_looser(name, one, other), _looser(name, other, one)} == {looser}
 
 
 RIG = """\
