@@ -55,6 +55,11 @@ class Ear:
         self._heard |= {name: fields[name] for name in self.fields if name in fields}
         self._heard_ms = now_ms
 
+    def silent_ms(self, now_ms: int, from_ms: int) -> int:
+        """Return how long nothing was told, at most since `from_ms`."""
+        self.told(now_ms)
+        return since(now_ms, from_ms if self._heard_ms is None else self._heard_ms)
+
     def told(self, now_ms: int) -> Plain | None:
         """Return what the charger goes by now."""
         if self._heard_ms is None:
@@ -113,6 +118,8 @@ class RvcEar(Ear):
         if not self._obeyed:
             return None
         mv, ma = charger.voltage_mv, charger.current_ma
+        if charger.obeys:
+            self._heard_ms = now_ms
         return {
             "charge_current_limit_ma": None if ma >= OWN_MA else ma,
             "charge_allowed": ma > 0,
