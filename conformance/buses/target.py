@@ -142,8 +142,8 @@ class BusTarget(Target):
         said = {key: value for key, value in request.items() if key not in ("op", "t")}
         pack = str(said["pack"])
         sample = said["sample"] = self._samples[pack] = (self._samples.get(pack, 0) + 1) % 65_536
-        if said.get("soc_permille") is not None:
-            said["soc_permille"] += DITHER_PERMILLE * (sample % 2)
+        if (said.get("soc_permille") or 0) >= DITHER_PERMILLE:
+            said["soc_permille"] -= DITHER_PERMILLE * (sample % 2)
         carried = self._rig.play(said)
         self.witness.heard(request, carried, self._now_ms())
         return {"ok": True}

@@ -32,15 +32,18 @@ class SimulatedRig:
 
     name, react_ms, lasts_ms = "simulated", 1_000, LASTS_MS
 
-    def __init__(self, spoils: Spoils, tells: tuple[str, ...] = TOLD) -> None:
-        self.settings = settings_to_plain(SETTINGS)
-        self.healthy = healthy(SETTINGS)
+    def __init__(
+        self, spoils: Spoils, tells: tuple[str, ...] = TOLD, bank: BankSettings = SETTINGS
+    ) -> None:
+        self.settings = settings_to_plain(bank)
+        self.healthy = healthy(bank)
         self.tells, self.carries = frozenset(tells), frozenset(self.healthy)
         self.now_ms = 0
         self.last: dict[str, Plain] = {}  # what each pack said last, however long ago
         self.noisy = False
+        self.dies_ms = TICK_MASK  # from when on it says nothing
         self._until_ms: dict[str, int] = {}
-        self._bank = Aggregator(SETTINGS)
+        self._bank = Aggregator(bank)
         self._view = self._bank.step(0)
         self._sample = self._told_ms = 0
         self._spoils = spoils
@@ -72,7 +75,7 @@ class SimulatedRig:
 
     def silent_ms(self) -> int:
         """Time since something was told."""
-        if self.told() is not None:
+        if self.told() is not None and self.now_ms < self.dies_ms:
             self._told_ms = self.now_ms
         return self.now_ms - self._told_ms
 
@@ -93,9 +96,11 @@ class SimulatedRig:
             self._view = self._bank.step(self.now_ms & TICK_MASK)
 
 
-def judged(spoils: Spoils, *only: str, tells: tuple[str, ...] = TOLD) -> dict[str, Verdict]:
+def judged(
+    spoils: Spoils, *only: str, tells: tuple[str, ...] = TOLD, bank: BankSettings = SETTINGS
+) -> dict[str, Verdict]:
     """Judge a bank spoilt so, by these stories or all; the clock is the rig's."""
-    rig = SimulatedRig(spoils, tells)
+    rig = SimulatedRig(spoils, tells, bank)
 
     def now_s() -> float:
         return rig.now_ms / 1_000

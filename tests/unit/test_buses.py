@@ -4,9 +4,10 @@ from typing import Any
 
 import pytest
 
+from aggregator import BankSettings, PackSettings
 from conformance.buses.stories import STORIES
 from conformance.requirements import BY_ID
-from tests.rigs.simulated import TOLD, SimulatedRig, Spoils, judged
+from tests.rigs.simulated import SETTINGS, TOLD, SimulatedRig, Spoils, judged
 
 Plain = dict[str, Any]
 
@@ -96,9 +97,35 @@ def shut_by_a_gap(rig: SimulatedRig, told: Plain) -> Plain:
     return allows_nothing(rig, told) if rig.noisy else told
 
 
-def test_our_bank_meets_everything() -> None:
-    """No story finds anything wrong, and none is left out."""
-    assert {verdict.verdict for verdict in judged(honest).values()} == {"pass"}
+def grants(name: str) -> PackSettings:
+    """A pack that leaves something to the others while it is silent."""
+    return PackSettings(name, unheard_charge_current_ma=20_000, unheard_discharge_current_ma=9_000)
+
+
+@pytest.mark.parametrize(
+    "bank",
+    [
+        SETTINGS,
+        BankSettings([PackSettings("oak"), PackSettings("fir")]),
+        BankSettings([grants("oak"), grants("fir")], margin_permille=0, cell_count=8),
+        BankSettings([PackSettings("oak"), PackSettings("fir")], charger_limits="output",
+                     survive_pack_loss="strict", discharge_sharing="learned"),
+    ],
+    ids=["fast", "as it comes", "granting", "otherwise"],
+)  # fmt: skip
+def test_our_bank_meets_everything(bank: BankSettings) -> None:
+    """No story finds anything wrong, and none is left out, whatever the settings."""
+    wrong = {
+        name: one.detail for name, one in judged(honest, bank=bank).items() if one.verdict != "pass"
+    }
+    assert wrong == {}
+
+
+def test_one_pack_is_a_bank() -> None:
+    """Only the story of shared leads needs several."""
+    verdicts = judged(honest, bank=BankSettings([PackSettings("oak")]))
+    assert {name for name, one in verdicts.items() if one.verdict != "pass"} == {"BUS-005"}
+    assert verdicts["BUS-005"].detail == "it does not support several packs"
 
 
 @pytest.mark.parametrize(
@@ -150,6 +177,18 @@ def test_a_bridge_that_says_nothing_is_an_error() -> None:
     verdict = judged(lambda rig, told: None, "BUS-001")["BUS-001"]
     assert verdict.verdict == "error"
     assert "is it running" in verdict.detail
+
+
+def test_a_bridge_that_dies_is_not_a_safe_one() -> None:
+    """One that falls silent for good cannot be judged, however safe its silence is."""
+
+    def dies(rig: SimulatedRig, told: Plain) -> Plain:
+        rig.dies_ms = 10_000
+        return told if rig.now_ms < rig.dies_ms else allows_nothing(rig, told)
+
+    verdict = judged(dies, "BUS-011")["BUS-011"]
+    assert verdict.verdict == "error"
+    assert "told a charger nothing" in verdict.detail
 
 
 def test_what_chargers_cannot_hear_is_skipped() -> None:
