@@ -116,11 +116,13 @@ class Recorder:
 
     def _carefully(self, do: Callable[[IO[str]], object]) -> None:
         """Do something with the log; a full disk ends the history, not the bank."""
+        file = self._file
+        if file is None:
+            return
         try:
-            if self._file is not None:
-                do(self._file)
+            do(file)
         except OSError as error:
             self.trouble = f"{self.path}: recording stopped: {error.strerror or error}"
-            file, self._file = self._file, None
+            self._file = None
             with contextlib.suppress(OSError):  # what is still waiting to be written
                 file.close()
