@@ -1,8 +1,8 @@
 """Whole reports out of parts: many buses tell a pack's state in several frames or blocks.
 
 A report is handed over when every part of the cycle has come again since the last one; its age is
-that of its oldest part, which may tell how old it was when it came. So a board of which one half has fallen silent goes late, and never lives on
-through the half that still talks. Two exceptions:
+that of its oldest part, which may tell how old it was when it came. So a board of which one half
+has fallen silent goes late, and never lives on through the half that still talks. Two exceptions:
 
 - a part may be slow (`keep_ms`): its values count until then, whatever the rest does;
 - bad news does not wait: a part that forbids something, lowers a limit or adds a protection is
@@ -10,8 +10,10 @@ through the half that still talks. Two exceptions:
 
 A slow part that tells any of GUARDS is needed: while it is unknown or too old nothing is handed over,
 for its silence must not lift what it forbade; but bad news is, with what such a part said last, and
-as old as that. A permission that a part tells as unknown is none: the
-core takes an unknown one for a board without such a flag.
+as old as that.
+
+What a part tells as unknown forbids. A permission is then none: the core takes an unknown one for a
+board without such a flag. A part without its voltage limit or path is not taken, but for bad news.
 
 Warnings and protections that several parts tell are united. A list may come in several parts, each
 element under its own name (`element("cells_mv", 3)`); one that lacks an element is unknown, because
@@ -42,8 +44,6 @@ GUARDS = frozenset(
         *ALARM_SETS,
     )
 )
-
-
 # Unknown, these are no limit at all to the core, which takes them for what the pack never tells.
 TOLD_OR_NOTHING = (
     "charge_voltage_limit_mv",

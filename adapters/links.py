@@ -238,4 +238,6 @@ def reason(error: BaseException) -> str:
     if isinstance(error, TimeoutError) and not str(error):
         return "timed out"
     text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    if "attempting to bind" in text:  # asyncio's words around the system's; the address is known
+        text = text.rpartition(": ")[2]
     return " ".join(str(text).split())

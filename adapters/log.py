@@ -35,11 +35,7 @@ class Difference:
 def entries(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, Any], str | None]]:
     """Yield (line number, request, recorded answer as text or None). Raises BadLogError."""
     waiting: tuple[int, dict[str, Any]] | None = None
-    for number, line in enumerate(lines, 1):
-        line = line.strip()
-        if not line or line.startswith("#"):
-            continue
-        entry = _parsed(line, f"{name}:{number}")
+    for number, entry in _objects(lines, name):
         if "answer" in entry:
             if waiting is None:
                 raise BadLogError(f"{name}:{number}: an answer without a request before it")
@@ -54,10 +50,15 @@ def entries(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, An
 
 
 def requests(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, Any]]]:
-    """Yield (line number, request) at once, whatever was answered. Raises BadLogError.
+    """Yield (line number, request) at once, whatever was answered. Raises BadLogError."""
+    for number, entry in _objects(lines, name):
+        if "op" in entry:
+            yield number, entry
 
-    A last line that is torn off, as a stopped recorder leaves it, is passed over.
-    """
+
+def _objects(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield (line number, object) of every line that holds one. A last line that is torn off, as a
+    stopped recorder leaves it, is passed over."""
     for number, line in enumerate(lines, 1):
         text = line.strip()
         if not text or text.startswith("#"):
@@ -68,8 +69,7 @@ def requests(lines: Iterable[str], name: str) -> Iterator[tuple[int, dict[str, A
             if number > 1 and not line.endswith("\n"):
                 return
             raise
-        if "op" in entry:
-            yield number, entry
+        yield number, entry
 
 
 def _parsed(line: str, place: str) -> dict[str, Any]:

@@ -55,14 +55,15 @@ def _asked() -> Answers:
         name = _ask(
             f"Name of pack {number}, 1..16 of a-z, 0-9 and -", _name(taken), f"pack-{number}"
         )
-        capacity = _ask(f"Capacity of {name} in Ah", _tenths(LARGEST_AH), "100")
+        capacity = _ask(f"Capacity of {name} in Ah", _tenths(LARGEST_AH, "Ah"), "100")
         packs.append(PackAnswer(name, round(capacity * 1_000)))
     most = "that cables, fuses and switches of the bank carry, in A; nothing if unknown"
-    charge = _ask(f"Largest charge current {most}", _maybe(_tenths(LARGEST_A)), "")
-    discharge = _ask(f"Largest discharge current {most}", _maybe(_tenths(LARGEST_A)), "")
+    charge = _ask(f"Largest charge current {most}", _maybe(_tenths(LARGEST_A, "A")), "")
+    discharge = _ask(f"Largest discharge current {most}", _maybe(_tenths(LARGEST_A, "A")), "")
     limits = _choose("What do your chargers limit?", LIMITS)
     hears = _choose("How are the packs heard?", {key: row[0] for key, row in HEARS.items()})
-    says = _choose("Who is to be told?", {key: row[0] for key, row in SAYS.items()})
+    told = {key: row[0] for key, row in SAYS.items()}
+    says = _choose("Who is to be told?", told, usual=len(told))
     return Answers(packs, cells, _milli(charge), _milli(discharge), limits, hears, says)
 
 
@@ -88,12 +89,12 @@ def _ask(question: str, parse: Callable[[str], Answer], usual: str) -> Answer:
             print(f"  expected {error}, got {line.strip()!r}", file=sys.stderr)
 
 
-def _choose(question: str, options: dict[str, str]) -> str:
+def _choose(question: str, options: dict[str, str], usual: int = 1) -> str:
     print(question, file=sys.stderr)
     keys = list(options)
     for number, key in enumerate(keys, 1):
         print(f"  {number}  {options[key]}", file=sys.stderr)
-    return keys[_ask(f"1..{len(keys)}", _whole(1, len(keys)), "1") - 1]
+    return keys[_ask(f"1..{len(keys)}", _whole(1, len(keys)), str(usual)) - 1]
 
 
 def _whole(low: int, high: int) -> Callable[[str], int]:
@@ -105,10 +106,10 @@ def _whole(low: int, high: int) -> Callable[[str], int]:
     return parse
 
 
-def _tenths(most: int) -> Callable[[str], float]:
+def _tenths(most: int, unit: str) -> Callable[[str], float]:
     def parse(text: str) -> float:
         try:
-            value = float(text.replace(",", "."))
+            value = float(text.removesuffix(unit).replace(",", "."))
         except ValueError:
             value = 0.0
         if not 0 < value <= most:

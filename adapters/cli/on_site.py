@@ -124,7 +124,7 @@ async def _meter(plan: SitePlan, ears: Ears, as_json: bool) -> int:
         reported_ma = ears.current_ma(pack)
         if reported_ma is None:
             verdict = meter.Verdict(False, "was not heard, or does not say its current",
-                                    "look at its link first: packyoke run --listen-only")  # fmt: skip
+                                    f"look at its link first: packyoke run {plan.path} --listen-only")  # fmt: skip
         else:
             verdict = meter.judge(reported_ma, answer * 1_000)
         wrong += not verdict.fine

@@ -41,10 +41,13 @@ def opened(name: str, writing: bool = False) -> Iterator[TextIO]:
 
 
 def lines_of(log: TextIO, name: str) -> Iterator[str]:
-    """Yield the lines of a log, none longer than a line may be. Raises BadFileError."""
+    """Yield the lines of a log, none longer than a line may be; of a packed one that is still being
+    written, or was torn off, those that are there. Raises BadFileError."""
     try:
         yield from iter(lambda: log.readline(LONGEST_LINE + 1), "")
-    except (OSError, EOFError) as error:
+    except EOFError:
+        print(f"packyoke: {name}: has no end: torn off, or still being written", file=sys.stderr)
+    except OSError as error:
         complaint = f"{name}: cannot be read: {error}"
         raise BadFileError([complaint], unreadable=True) from None
 

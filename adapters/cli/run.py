@@ -91,6 +91,8 @@ def listen_screen(watch: Watch, muted: list[Muted], started_ms: int) -> Renderab
     made = table("bank", "direction", "listened", "above", "worst", "our limit then", "after")
     _rows(made, "all", watch.bank, started_ms)
     parts.append(made)
+    if watch.packs and not watch.bank.charge.heard_s and not watch.bank.discharge.heard_s:
+        parts.append(Text("Too short to compare: a start begins at 0 and takes a minute or two."))
     for link in muted:
         parts.append(
             Text(f"{link.name}: would have said {words.counted(link.counts.dropped, 'thing')}")

@@ -130,7 +130,7 @@ def _pack(pack: PackAnswer) -> str:
 pack = "{pack.pack}"
 capacity_mah = {pack.capacity_mah:_}
 # sensor_tolerance_permille = 0   # what its current sensor may be off by
-# opens_path_on_refusal = true    # false if its board refuses without opening its switch
+# opens_path_on_refusal = false   # true if its board opens its switch when it refuses
 """
 
 

@@ -19,6 +19,9 @@ from aggregator.ticks import since
 LONGEST_GAP_MS = 10_000  # a reading stands for no longer than this
 SMALL_MA = 1_000  # above a limit by less than this is measuring noise (common practice, no source)
 LOOK_S = 0.1
+# What holds a bank that has only begun to hear: it says nothing about how the bank is run.
+BEGINNING = ("unheard", "reenable_dwell", "ramp")
+BEGINNING_MS = 120_000  # no longer: then the packs are silent indeed
 MOST_KEPT = 20  # examples of what would have been said, for each talker
 
 
@@ -59,6 +62,8 @@ class Watch:
     def __init__(self) -> None:
         self.packs: dict[str, PackWatch] = {}
         self.bank = PackWatch()
+        self._began_ms: int | None = None
+        self._ready: set[str] = set()  # the directions whose limits have come up once
 
     def heard(self, now_ms: int, record: Record, refusal: Refusal | None) -> None:
         """Compare a pack's current with its own limits."""
@@ -77,14 +82,21 @@ class Watch:
                 one.look(max(0, sign * record.current_ma), own_ma, now_ms, lasted_ms)
 
     def stepped(self, now_ms: int, view: SystemView) -> None:
-        """Compare the bank's current with what we would have asked for."""
+        """Compare the bank's current with what we would have asked for, once limits have come up
+        from the 0 that every start begins with."""
         lasted_ms = _lasted_ms(self.bank, now_ms)
-        if view.current_ma is None:
-            return
-        charge_ma = view.charge_current_limit_ma
-        discharge_ma = view.discharge_current_limit_ma
-        self.bank.charge.look(max(0, view.current_ma), charge_ma, now_ms, lasted_ms)
-        self.bank.discharge.look(max(0, -view.current_ma), discharge_ma, now_ms, lasted_ms)
+        if self._began_ms is None:
+            self._began_ms = now_ms
+        waited = since(now_ms, self._began_ms) >= BEGINNING_MS
+        for way, one, sign, limit_ma, rule in (
+            ("charge", self.bank.charge, 1, view.charge_current_limit_ma, view.charge_current_rule),
+            ("discharge", self.bank.discharge, -1, view.discharge_current_limit_ma,
+             view.discharge_current_rule),
+        ):  # fmt: skip
+            if waited or rule not in BEGINNING:
+                self._ready.add(way)
+            if way in self._ready and view.current_ma is not None:
+                one.look(max(0, sign * view.current_ma), limit_ma, now_ms, lasted_ms)
 
 
 def _lasted_ms(watch: PackWatch, now_ms: int) -> int:

@@ -1,21 +1,26 @@
 """The history: what came and when the bank stepped, as a log that `view`, `why` and `replay` read.
 
 The lines are those of the driver protocol (see log.py). Once a minute, and when the stage changes,
-the view is kept as the step's answer, so that a replay has something to compare with.
+the view is kept as the step's answer, so that a replay has something to compare with. A start goes
+on in the log that is there; one that is full, or packed, is put aside.
 """
 
+import contextlib
 import gzip
+import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
 from adapters.links import Record
-from adapters.log import pair
+from adapters.log import LONGEST_LINE, pair
 from aggregator import BankSettings, BusReport, PackReport, SystemView
 from aggregator.errors import Refusal
 from aggregator.plain import json_text, settings_to_plain, view_to_plain
 from aggregator.ticks import since
 
 VIEW_EVERY_MS = 60_000
+BEGINS = b'{"op":"reset"'
 
 
 def plain_record(record: Record, now_ms: int) -> dict[str, object]:
@@ -35,6 +40,7 @@ class Recorder:
     def __init__(self, path: Path, most_mb: int) -> None:
         self.path = path
         self.trouble: str | None = None
+        self._packed = path.suffix == ".gz"
         self._left = most_mb * 1_000_000
         self._viewed_ms: int | None = None
         self._stage = ""
@@ -42,10 +48,12 @@ class Recorder:
 
     def start(self, settings: BankSettings, now_ms: int, view: SystemView) -> None:
         """Open the log and write what a replay begins with."""
-        packed = self.path.suffix == ".gz"
-        open_file: Any = gzip.open if packed else open
+        open_file: Any = gzip.open if self._packed else open
         try:
-            self._file = open_file(self.path, "wt", encoding="ascii")
+            self._left -= self._kept_bytes()
+            if self.trouble is not None:
+                return
+            self._file = open_file(self.path, "at", encoding="ascii")
         except OSError as error:
             self.trouble = f"{self.path}: cannot be written: {error.strerror or error}"
             return
@@ -53,6 +61,25 @@ class Recorder:
             json_text({"op": "reset", "t": now_ms, "settings": settings_to_plain(settings)})
         )
         self.stepped(now_ms, view)
+
+    def _kept_bytes(self) -> int:
+        """Return how much of the log that is there is gone on from. Put aside is one that is full,
+        or packed (what a crash tore off cannot be found in it); cut off is a torn last line."""
+        if not self.path.is_file():
+            return 0
+        size = self.path.stat().st_size
+        if self._packed or size >= self._left:
+            os.replace(self.path, self.path.with_name(f"before-{self.path.name}"))
+            return 0
+        with self.path.open("rb+") as file:
+            if size and file.read(len(BEGINS)) != BEGINS:
+                self.trouble = f"{self.path}: not recorded: a file that is no log of ours is there"
+                return 0
+            start = max(0, size - LONGEST_LINE)
+            file.seek(start)
+            whole = start + file.read().rfind(b"\n") + 1
+            file.truncate(whole)
+        return whole
 
     def restored(self, state: dict[str, int | str], now_ms: int) -> None:
         """Note that the bank took up what was kept."""
@@ -70,26 +97,32 @@ class Recorder:
             self._viewed_ms, self._stage = now_ms, view.stage
             answer = {"ok": True, "view": view_to_plain(view)}
             self._write(pair(request, answer).rstrip("\n"))
-            if self._file is not None:
-                self._file.flush()
         else:
             self._write(json_text(request))
+        if late or not self._packed:  # whoever follows the log sees every step
+            self._carefully(lambda file: file.flush())
 
     def close(self) -> None:
         """Finish the log."""
-        file, self._file = self._file, None
-        if file is not None:
-            file.close()
+        self._carefully(lambda file: file.close())
+        self._file = None
 
     def _write(self, text: str) -> None:
-        if self._file is None:
+        self._left -= len(text) + 1
+        self._carefully(lambda file: file.write(text + "\n"))
+        if self._left < 0 and self.trouble is None:
+            self.close()
+            self.trouble = f"{self.path}: recording stopped: it is as large as record_mb allows"
+
+    def _carefully(self, do: Callable[[IO[str]], object]) -> None:
+        """Do something with the log; a full disk ends the history, not the bank."""
+        file = self._file
+        if file is None:
             return
         try:
-            self._file.write(text + "\n")
+            do(file)
         except OSError as error:
             self.trouble = f"{self.path}: recording stopped: {error.strerror or error}"
-        self._left -= len(text) + 1
-        if self._left < 0:
-            self.trouble = f"{self.path}: recording stopped: it is as large as record_mb allows"
-        if self.trouble is not None:
-            self.close()
+            self._file = None
+            with contextlib.suppress(OSError):  # what is still waiting to be written
+                file.close()

@@ -95,6 +95,8 @@ def load_site(path: Path) -> SitePlan:
     bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
     settings = bank_from(bank, packs or [], {}, (), complaints)
     gateway = structured(plain.get("gateway", {}), GatewaySettings, ("gateway",), complaints)
+    if gateway is not None:
+        complaints += _files_of_their_own(gateway, path)
     around = surroundings(path, settings)
     reader = LinksReader(around)
     links = reader.read(plain.get("links", []))
@@ -105,6 +107,18 @@ def load_site(path: Path) -> SitePlan:
     assert settings is not None
     assert gateway is not None
     return SitePlan(path, settings, gateway, links, around.readings)
+
+
+def _files_of_their_own(gateway: GatewaySettings, path: Path) -> list[Complaint]:
+    """Complain where the state or the history would be written over another file of the site."""
+    found = []
+    taken = {path.resolve(): "the site's own file"}
+    for key, name in (("state", gateway.state), ("record", gateway.record)):
+        file = (path.parent / name).resolve()
+        if name and file in taken:
+            found.append(Complaint(("gateway", key), "a file of its own", taken[file]))
+        taken[file] = f"the file of {key}"
+    return found
 
 
 def surroundings(path: Path, settings: BankSettings | None) -> Surroundings:
@@ -241,7 +255,12 @@ class LinksReader:
             self._note_source(getattr(talker, "source", None), place)
             return talker
         except BadFileError as error:
-            self.others += error.complaints
+            if error.unreadable:
+                got = "; ".join(error.complaints)
+                hint = "how to write one: docs/how-to/map-a-bus-you-know.md"
+                self._complain((*place, "map"), "a map that is there", got, hint)
+            else:
+                self.others += [one for one in error.complaints if one not in self.others]
         except ValueError as error:
             self._complain(place, str(error), "not that")
         return None

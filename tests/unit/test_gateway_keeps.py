@@ -119,3 +119,58 @@ def test_a_full_history_stops_and_says_so(tmp_path: Path) -> None:
     assert recorder.trouble is not None
     assert "as large as record_mb allows" in recorder.trouble
     assert log.stat().st_size < 1_100_000
+
+
+def told_to(log: Path, clock: Clock, samples: int, most_mb: int = 10) -> Recorder:
+    """Record a bank that hears so many readings, and stop."""
+    recorder = Recorder(log, most_mb)
+    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, recorder, clock_ms=clock)
+    for sample in range(samples):
+        clock.ms += 700
+        bank.take([reading("oak", sample)], "hand")
+        bank.step()
+    recorder.close()
+    return recorder
+
+
+def test_a_start_goes_on_in_the_history_that_is_there(tmp_path: Path) -> None:
+    """A restart, also one after a crash in the middle of a line, does not cost what came before."""
+    log, clock = tmp_path / "bank.log", Clock()
+    told_to(log, clock, 5)
+    before = log.read_bytes()
+    log.write_bytes(before + b'{"op":"report","pa')
+    told_to(log, clock, 5)
+    assert log.read_bytes().startswith(before)
+    device = Device()
+    with log.open() as lines:
+        agreed, difference = replay(lines, "bank.log", device.answer, device.answer)
+    assert (agreed >= 2, difference) == (True, None)
+    assert log.read_text(encoding="ascii").count('"op":"reset"') == 2
+
+
+@pytest.mark.parametrize("name", ["bank.log", "bank.log.gz"])
+def test_a_history_that_is_full_or_packed_is_put_aside(tmp_path: Path, name: str) -> None:
+    """What a crash tore off cannot be found in a packed one; a full one would take nothing more."""
+    log = tmp_path / name
+    full = b'{"op":"reset"}\n' + b"#" * 1_000_000
+    log.write_bytes(full)
+    told_to(log, Clock(), 5, most_mb=1)
+    assert (tmp_path / f"before-{name}").read_bytes() == full
+    assert 0 < log.stat().st_size < 100_000
+
+
+def test_a_file_that_is_no_history_is_left_alone(tmp_path: Path) -> None:
+    """Whatever the owner named by mistake is not written over."""
+    log = tmp_path / "brook.toml"
+    log.write_text("kind = 'dbc'", encoding="utf-8")
+    recorder = told_to(log, Clock(), 5)
+    assert recorder.trouble == f"{log}: not recorded: a file that is no log of ours is there"
+    assert log.read_text(encoding="utf-8") == "kind = 'dbc'"
+
+
+def test_a_full_disk_ends_the_history_and_not_the_bank(tmp_path: Path) -> None:
+    """Whether the disk is full when a line is written, or only when it is pushed out."""
+    log = tmp_path / "bank.log"
+    log.symlink_to("/dev/full")
+    recorder = told_to(log, Clock(), 100)
+    assert recorder.trouble == f"{log}: recording stopped: No space left on device"

@@ -177,6 +177,24 @@ def test_listening_finds_packs_above_their_own_limits() -> None:
     assert watch.packs["fir"].discharge.worst_ma == 3_000
 
 
+def test_listening_does_not_count_the_beginning(view: SystemView) -> None:
+    """Every start begins with limits of 0: that is no overload of the present set-up."""
+    watch = Watch()
+    view.current_ma, view.charge_current_limit_ma = 90_000, 0
+    view.charge_current_rule, view.discharge_current_rule = "reenable_dwell", "unheard"
+    for second in range(30):
+        watch.stepped(second * 1_000, view)
+    assert watch.bank.charge.heard_s == 0.0
+    view.charge_current_limit_ma, view.charge_current_rule = 100_000, "headroom"
+    watch.stepped(30_000, view)
+    view.charge_current_limit_ma, view.charge_current_rule = 0, "reenable_dwell"
+    watch.stepped(31_000, view)  # a stop later on counts
+    assert (watch.bank.charge.heard_s, watch.bank.charge.over_s) == (2.0, 1.0)
+    for second in range(32, 130):
+        watch.stepped(second * 1_000, view)
+    assert watch.bank.discharge.heard_s == 10.0  # silent for too long to be a beginning
+
+
 def test_what_would_have_been_said_is_kept_and_not_sent() -> None:
     """With the first few examples; the same thing again is only counted."""
 

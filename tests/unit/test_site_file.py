@@ -211,3 +211,27 @@ def test_there_is_one_meter_on_the_common_bus(tmp_path: Path) -> None:
     assert [line for line in found if "one meter on the common bus, got a second one" in line]
     found = complaints(tmp_path, TWO.replace("LINK", CAN + meter.format(1)))
     assert not [line for line in found if "meter" in line]
+
+
+@pytest.mark.parametrize(
+    ("state", "record", "told"),
+    [
+        ("", "SITE.toml", "gateway.record: expected a file of its own, got the site's own file"),
+        ("./SITE.toml", "", "gateway.state: expected a file of its own, got the site's own file"),
+        ("bank.log", "bank.log", "gateway.record: expected a file of its own, got the file of state"),
+    ],
+)  # fmt: skip
+def test_the_gateway_writes_over_no_file_of_the_site(
+    tmp_path: Path, state: str, record: str, told: str
+) -> None:
+    """Neither the site's own, nor one over the other."""
+    text = SITE.replace('state = ""', f'state = "{state}"\nrecord = "{record}"')
+    assert any(told in one for one in complaints(tmp_path, text))
+
+
+def test_a_map_that_is_not_there_is_told_where_it_is_asked_for(tmp_path: Path) -> None:
+    """With file, line, key and what to do; for every talker that asks for it."""
+    talker = '[[links.hears]]\nas = "frames"\nmap = "none.toml"\npacks = { oak = 1, fir = 2 }\n'
+    (told,) = complaints(tmp_path, SITE[: SITE.index("  [[links.hears]]")] + talker)
+    assert told.startswith(":22: links[1].hears[1].map: expected a map that is there, got ")
+    assert told.endswith("how to write one: docs/how-to/map-a-bus-you-know.md")
