@@ -152,6 +152,8 @@ def test_the_target_names_the_bus(tmp_path: Path, packyoke: Command) -> None:
     code, out, _ = packyoke("judge", f"bus:{rig}", "--list")
     assert (code, "BUS-007  must    A pack refuses charge" in out) == (0, True)
     assert packyoke("judge", "can:no-such-rig.toml")[0] == 3
+    code, _, err = packyoke("judge", "can:")
+    assert (code, "such as can:RIG.toml" in err) == (1, True)
     assert packyoke("judge", f"can:{rig}", "--vectors", "mine.json")[0] == 2
     assert packyoke("judge", f"can:{rig}", "--case", "LIM-001")[0] == 2
 

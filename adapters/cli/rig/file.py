@@ -62,14 +62,16 @@ class RigPlan:
 
 
 def is_rig(target: str) -> bool:
-    """Does a target name a bus and a rig's file?"""
-    kind, colon, rest = target.partition(":")
-    return bool(colon and rest) and kind in BUSES
+    """Does a target name a bus, and so a rig's file?"""
+    kind, colon, _ = target.partition(":")
+    return bool(colon) and kind in BUSES
 
 
 def load_rig(target: str) -> RigPlan:
     """Return the rig that a target such as can:RIG.toml names. Raises BadFileError."""
     bus, _, name = target.partition(":")
+    if not name:
+        raise BadFileError([f"{target}: expected the rig's file behind it, such as {bus}:RIG.toml"])
     path = Path(name)
     plain, lines = read_toml(path)
     complaints: list[Complaint] = []
