@@ -101,6 +101,9 @@ class Room:
     def may_speak(self) -> bool:
         return self.speaks
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         await asyncio.sleep(most_s)
 

@@ -45,6 +45,8 @@ class RvcSource:
     `obey_commands`: take DC_SOURCE_COMMAND; else it is refused (NAK). `source`: who asks by it.
     """
 
+    silence_stops = False  # chargers that hear nothing follow their own settings
+
     def __init__(
         self, address: Address, subject: Subject, obey_commands: bool = True, source: str = BY
     ) -> None:

@@ -44,6 +44,9 @@ class SumsUp(Gateway):
         """It always speaks."""
         return True
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
 
 def main() -> None:
     """Run it until it is stopped."""

@@ -108,6 +108,26 @@ def test_the_last_silence_is_said_before_it_is_kept() -> None:
     assert not bank.may_speak()
 
 
+def test_no_goes_on_being_said_where_silence_stops_nobody() -> None:
+    """On RV-C chargers that hear nothing follow their own settings: until a pack is heard again they
+    hear "do not charge", but never before one was heard, nor from a gateway that is quiet or hangs."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    assert not bank.may_say_no()
+    heard(bank, clock)
+    for _ in range(300):
+        clock.ms += 1_000
+        bank.step()
+        assert bank.may_say_no()
+    assert not bank.may_speak()
+    assert not bank.view.charge_allowed
+    bank.quiet = True
+    assert not bank.may_say_no()
+    bank.quiet = False
+    clock.ms += SETTINGS.fresh_ms + 1
+    assert not bank.may_say_no()
+
+
 def test_the_last_no_is_not_said_on_purpose_nor_by_a_gateway_that_hangs() -> None:
     """Quiet is quiet, and without steps nobody knows whether it is still no."""
     clock = Clock()

@@ -31,6 +31,9 @@ class FakeSite:
     def may_speak(self) -> bool:
         return True
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         await asyncio.sleep(0.001)
 
@@ -174,6 +177,29 @@ def test_each_item_is_sent_only_while_it_may_be() -> None:
     assert bus.sent[:1] == ["a"]
     assert not {"b", "c"} & set(bus.sent)
     assert link.counts.dropped == 2
+
+
+def test_who_may_not_fall_silent_is_asked_in_another_way() -> None:
+    """A talker on whose bus silence stops nobody goes by `may_say_no`, the others by `may_speak`."""
+
+    class Lost(FakeSite):
+        def may_speak(self) -> bool:
+            return False
+
+        def may_say_no(self) -> bool:
+            return True
+
+    class Asked(FakeTalker):
+        def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[object]:
+            self.says.append(may_speak)
+            return []
+
+    class Unceasing(Asked):
+        silence_stops = False
+
+    usual, unceasing = Asked(), Unceasing()
+    run_for(MessageLink[object]("hall", FakeBus([]), [usual, unceasing]), Lost(), 0.05)
+    assert (set(usual.says), set(unceasing.says)) == ({False}, {True})
 
 
 def test_a_flood_does_not_hold_up_the_others() -> None:

@@ -155,6 +155,10 @@ class RunningRig:
         """Always."""
         return True
 
+    def may_say_no(self) -> bool:
+        """Likewise."""
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         """Wait."""
         await asyncio.sleep(most_s)
