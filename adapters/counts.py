@@ -2,12 +2,13 @@
 
 
 class Counts:
-    """How many items came, were refused, went out, were dropped; how often the link was made again.
+    """How many items came, were refused, went out, were dropped; how often the link was made again,
+    and how often it failed.
 
     `trouble`: the last one-line reason, for people; None: there was none.
     """
 
-    __slots__ = ("dropped", "opened", "received", "refused", "sent", "trouble")
+    __slots__ = ("dropped", "failed", "opened", "received", "refused", "sent", "trouble")
 
     def __init__(self) -> None:
         self.received = 0
@@ -15,6 +16,7 @@ class Counts:
         self.sent = 0
         self.dropped = 0
         self.opened = 0
+        self.failed = 0
         self.trouble: str | None = None
 
     def refuse(self, why: str) -> None:

@@ -161,6 +161,7 @@ class MessageLink(Generic[Item]):
                 finally:
                     held_s = asyncio.get_running_loop().time() - started_s
             except (LinkError, OSError, EOFError, TimeoutError) as error:
+                self.counts.failed += 1
                 self.counts.trouble = reason(error)
             finally:
                 with contextlib.suppress(Exception):  # it is lost anyway

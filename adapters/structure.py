@@ -107,7 +107,8 @@ def _table(value: object, _: object = None) -> dict[str, object]:
 
 def _list(value: object, kind: Any) -> list[object]:
     if not isinstance(value, list):
-        raise WrongError([Complaint((), "a list", told(value))])
+        hint = "a list of tables is headed in double brackets" if isinstance(value, dict) else ""
+        raise WrongError([Complaint((), "a list", told(value), hint)])
     made: list[object] = []
     complaints: list[Complaint] = []
     for number, one in enumerate(value):

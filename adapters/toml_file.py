@@ -113,6 +113,7 @@ def key_lines(text: str) -> dict[Place, int]:
         if header:
             table = _table(header[2], header[1] == "[[", counts)
             lines.setdefault(table, number)
+            lines.setdefault(table[:-1], number)
             lines.setdefault(table[:1], number)
         elif key:
             lines.setdefault((*table, key[1]), number)

@@ -82,6 +82,7 @@ def _ask(question: str, parse: Callable[[str], Answer], usual: str) -> Answer:
         )
         line = sys.stdin.readline()
         if not line:
+            print(file=sys.stderr)
             raise BadFileError(["standard input ended before the last answer; nothing was written"])
         try:
             return parse(line.strip() or usual)

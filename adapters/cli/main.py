@@ -48,6 +48,9 @@ def parser() -> argparse.ArgumentParser:
 def _parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
     """Parse the arguments; LOG may stand behind the options, where argparse loses it."""
     made = parser()
+    if not (sys.argv[1:] if arguments is None else arguments):
+        made.print_help(sys.stderr)
+        made.exit(USAGE)
     chosen, rest = made.parse_known_args(arguments)
     if len(rest) == 1 and not rest[0].startswith("-") and getattr(chosen, "log", None) == "":
         chosen.log = rest.pop()
@@ -99,5 +102,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"packyoke: {error.filename or 'file'}: {reason}", file=sys.stderr)
         return UNREADABLE
     except KeyboardInterrupt:
-        print("packyoke: interrupted", file=sys.stderr)
+        line = "\n" if sys.stderr.isatty() else ""  # behind the ^C that a terminal shows
+        print(f"{line}packyoke: interrupted", file=sys.stderr)
         return INTERRUPTED

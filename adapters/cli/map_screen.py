@@ -9,7 +9,7 @@ from rich.text import Text
 
 from adapters.capture import Seen
 from adapters.cli.moments import Recording
-from adapters.cli.screens import table
+from adapters.cli.screens import WIDTH, console, table
 
 # Unit of the core -> (unit for people, divisor, digits).
 SHOWN = {
@@ -67,21 +67,21 @@ def _plain(value: object) -> object:
     )
 
 
-def map_screen(rows: list[dict[str, Any]]) -> RenderableType:
-    """Return the table of all rows: the number in the frame, and the value it stands for."""
-    made = table(
-        "field", "where", "times", "raw", "first", "lowest", "highest", "last", left=(0, 1)
-    )
+def map_screen(rows: list[dict[str, Any]], narrow: bool) -> RenderableType:
+    """Return the table of all rows: the number in the frame, and the value it stands for. A narrow
+    one leaves out where each stands, and the first value, so that no number is cut off."""
+    columns = ["field", "where", "times", "raw", "first", "lowest", "highest", "last"]
+    shown = [one for one in columns if not (narrow and one in ("where", "first"))]
+    made = table(*shown, left=(0,) if narrow else (0, 1))
     for row in rows:
         field = row["field"]
-        first, lowest, highest, last = (
-            value_text(field, row[key]) for key in ("first", "lowest", "highest", "last")
-        )
+        cells = {key: value_text(field, row[key]) for key in ("first", "lowest", "highest", "last")}
         if row["lowest"] is None:
-            lowest = highest = ""
-        times = f"{row['count']}, {row['unknown']} unknown" if row["unknown"] else str(row["count"])
-        raw = str(row["raw_last"])
-        made.add_row(field, row["where"], times, raw, first, lowest, highest, last)
+            cells["lowest"] = cells["highest"] = ""
+        unknown = f", {row['unknown']} unknown" if row["unknown"] else ""
+        cells |= {"field": field, "where": row["where"], "times": f"{row['count']}{unknown}"}
+        cells["raw"] = str(row["raw_last"])
+        made.add_row(*(cells[one] for one in shown))
     return made
 
 
@@ -102,7 +102,9 @@ def screen(
     recording: Recording, never: list[str], lacks: list[str], wrong: list[str], remarks: list[str]
 ) -> RenderableType:
     """Return the whole screen."""
-    parts: list[RenderableType] = [map_screen(summaries(recording))] if recording.rows else []
+    parts: list[RenderableType] = []
+    if recording.rows:
+        parts.append(map_screen(summaries(recording), narrow=console().width < WIDTH))
     parts += said("Looks wrong", wrong)
     parts += said("In the map, and never in the recording", never)
     parts += said("Not in the map, and what that costs", lacks)

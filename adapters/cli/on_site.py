@@ -4,6 +4,8 @@ import argparse
 import asyncio
 import json
 import sys
+import threading
+import time
 from collections import deque
 from collections.abc import Callable, Coroutine
 from pathlib import Path
@@ -15,9 +17,10 @@ from attrs import asdict, evolve
 from adapters.cli.bank import seconds_ms
 from adapters.cli.screens import amps, flow, volts
 from adapters.gateway import connect, meter, plug
+from adapters.gateway.alone import alone
 from adapters.gateway.journal import Journal
 from adapters.gateway.runtime import Gateway
-from adapters.gateway.service import listening, speaking
+from adapters.gateway.service import listening, speaking, warn_of_another
 from adapters.gateway.site_file import SitePlan, load_site
 from adapters.links import Record
 from adapters.toml_file import BadFileError
@@ -26,12 +29,24 @@ from aggregator.errors import Refusal
 
 LISTEN_MS = 15_000
 AVERAGED = 5  # readings
+# What the journal tells of while somebody is being asked: whether the packs are heard.
+ABOUT_HEARING = ("another", "link_open", "link_trouble", "link_failed", "refused", "odd")
 CAUTION = """\
 Work on a live battery can burn, blind and kill. Wear what is prescribed, use insulated tools, follow
 the makers' instructions and local rules, and leave it to licensed people where those say so."""
+ASKED = """\
+Type what the meter reads at each pack [A]: positive into the pack, negative out of it. An empty line
+leaves the pack out."""
 PLUG_CAUTION = """\
 The chargers will hear nothing from us until they stop. The packs' own boards, fuses and breakers must
 protect without us: only go on if they do. Stay at the breaker; have the bank half full, no more."""
+
+
+PLUG_STATES = {
+    plug.WAITING: f"until the bank has been charged with {plug.LEAST_CHARGE_MA // 1_000} A or more"
+    f" for {plug.STEADY_MS // 1_000} s",
+    plug.SILENT: "now the chargers hear nothing",
+}
 
 
 def _add(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
@@ -89,13 +104,24 @@ class Ears:
     def current_ma(self, pack: str) -> float | None:
         """Return the mean of the last few currents."""
         last = self._currents.get(pack)
-        return fmean(last) if last else None
+        return fmean(tuple(last)) if last else None
 
 
-def _listen(plan: SitePlan, task: Callable[[Ears], Coroutine[Any, Any, int]]) -> int:
-    """Listen to a site while `task` runs."""
-    gateway, _, _ = listening(plan, Journal(sys.stderr))
-    return asyncio.run(_beside(gateway, task(Ears(gateway))))
+def _listen(plan: SitePlan, task: Callable[[Ears], int]) -> int:
+    """Listen to a site while `task` runs. The links have a thread of their own, so that a question
+    at the terminal stays where Ctrl-C ends it."""
+    journal = Journal(sys.stderr, only=ABOUT_HEARING)
+    warn_of_another(plan, journal)
+    gateway, _, _ = listening(plan, journal)
+    ears, loop = Ears(gateway), asyncio.new_event_loop()
+    running = threading.Thread(target=loop.run_until_complete, args=(gateway.run(),))
+    running.start()
+    try:
+        return task(ears)
+    finally:
+        loop.call_soon_threadsafe(gateway.stop)
+        running.join()
+        loop.close()
 
 
 async def _beside(gateway: Gateway, task: Coroutine[Any, Any, int]) -> int:
@@ -110,17 +136,19 @@ async def _beside(gateway: Gateway, task: Coroutine[Any, Any, int]) -> int:
 def run_meter(chosen: argparse.Namespace) -> int:
     """Ask for a meter's reading of each pack, and judge."""
     plan = load_site(chosen.site)
-    print(CAUTION, file=sys.stderr)
+    print(CAUTION + "\n" + ASKED, file=sys.stderr)
     return _listen(plan, lambda ears: _meter(plan, ears, chosen.json))
 
 
-async def _meter(plan: SitePlan, ears: Ears, as_json: bool) -> int:
-    wrong = 0
-    await asyncio.sleep(LISTEN_MS / 5_000)
+def _meter(plan: SitePlan, ears: Ears, as_json: bool) -> int:
+    wrong, compared, left_out = 0, 0, []
+    time.sleep(LISTEN_MS / 5_000)
     for pack in [one.pack for one in plan.settings.packs]:
-        answer = await asyncio.to_thread(_ask_amps, pack, sys.stdin)
+        answer = _ask_amps(pack, sys.stdin)
         if answer is None:
+            left_out.append(pack)
             continue
+        compared += 1
         reported_ma = ears.current_ma(pack)
         if reported_ma is None:
             verdict = meter.Verdict(False, "was not heard, or does not say its current",
@@ -134,14 +162,15 @@ async def _meter(plan: SitePlan, ears: Ears, as_json: bool) -> int:
             shown = "" if reported_ma is None else f" (it says {flow(round(reported_ma))})"
             rest = f"; {verdict.remedy}" if verdict.remedy else ""
             print(f"{pack}{shown}: {verdict.says}{rest}", flush=True)
-    return 1 if wrong else 0
+    if left_out:
+        print(f"not compared: {', '.join(left_out)}", file=sys.stderr)
+    return 1 if wrong or not compared else 0
 
 
 def _ask_amps(pack: str, source: TextIO) -> float | None:
     """Ask until there is a number, or nothing."""
     while True:
-        print(f"{pack}: the meter reads how many ampere? Into the pack is positive, out of it"
-              " negative; nothing leaves this pack out: ", end="", file=sys.stderr, flush=True)  # fmt: skip
+        print(f"{pack}: ", end="", file=sys.stderr, flush=True)
         text = source.readline().strip().replace(",", ".").removesuffix("A").strip()
         if not text:
             return None
@@ -160,8 +189,9 @@ def run_connect(chosen: argparse.Namespace) -> int:
     if not 0.05 <= chosen.milliohm <= 1_000:
         raise BadFileError([f"--milliohm: expected 0.05..1000, got {chosen.milliohm:g}"])
 
-    async def listened(ears: Ears) -> int:
-        await asyncio.sleep(chosen.listen / 1_000)
+    def listened(ears: Ears) -> int:
+        print(f"listening for {chosen.listen / 1_000:g} s", file=sys.stderr)
+        time.sleep(chosen.listen / 1_000)
         return _connect(plan, ears, chosen)
 
     return _listen(plan, listened)
@@ -197,12 +227,8 @@ def run_plug(chosen: argparse.Namespace) -> int:
         if sys.stdin.readline().strip().lower() != "yes":
             print("packyoke: nothing was done", file=sys.stderr)
             return 1
-    gateway = speaking(plan, Journal(sys.stderr))
-    test = plug.PlugTest(most_silent_ms=chosen.longest,
-                         cell_ceiling_mv=min(one.cell_ceiling_mv for one in plan.settings.packs))  # fmt: skip
-    gateway.heard.append(test.heard)
-    gateway.watchers.append(test.stepped)
-    asyncio.run(_beside(gateway, _plug(gateway, test)))
+    with alone(plan.file(plan.gateway.state)):
+        test = _plugged(plan, chosen.longest)
     if chosen.json:
         print(json.dumps({"state": test.state, "why": test.why, "took_ms": test.took_ms,
                           "started_ma": test.started_ma}))  # fmt: skip
@@ -211,13 +237,25 @@ def run_plug(chosen: argparse.Namespace) -> int:
     return 0 if test.state == plug.STOPPED else 1
 
 
+def _plugged(plan: SitePlan, longest_ms: int) -> plug.PlugTest:
+    """Run the gateway until the test is over."""
+    gateway = speaking(plan, Journal(sys.stderr))
+    test = plug.PlugTest(most_silent_ms=longest_ms,
+                         cell_ceiling_mv=min(one.cell_ceiling_mv for one in plan.settings.packs))  # fmt: skip
+    gateway.heard.append(test.heard)
+    gateway.watchers.append(test.stepped)
+    asyncio.run(_beside(gateway, _plug(gateway, test)))
+    return test
+
+
 async def _plug(gateway: Gateway, test: plug.PlugTest) -> int:
     before = ""
     while not test.done:
         gateway.quiet = test.quiet
         if test.state != before:
             before = test.state
-            gateway.journal.tell("plug", f"pulling the plug: {test.state}", state=test.state)
+            more = f": {PLUG_STATES[test.state]}" if test.state in PLUG_STATES else ""
+            gateway.journal.tell("plug", f"pulling the plug: {test.state}{more}", state=test.state)
         await gateway.turn(0.1)
     gateway.quiet = False
     return 0

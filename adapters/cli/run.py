@@ -14,10 +14,11 @@ from rich.text import Text
 from adapters import words
 from adapters.cli.bank import seconds_ms
 from adapters.cli.screens import amps, console, table
+from adapters.gateway.alone import alone
 from adapters.gateway.journal import Journal
 from adapters.gateway.listening import Episode, Muted, PackWatch, Watch
 from adapters.gateway.runtime import monotonic_ms
-from adapters.gateway.service import listening, rehearsed, serve, speaking
+from adapters.gateway.service import listening, rehearsed, serve, speaking, warn_of_another
 from adapters.gateway.site_file import load_site
 
 
@@ -56,8 +57,10 @@ def run(chosen: argparse.Namespace) -> int:
             journal.tell("rehearsal", f"a rehearsal: the clock runs {chosen.rehearse:g} times as fast;"
                          " never with real packs", speed=f"{chosen.rehearse:g}")  # fmt: skip
         clock_ms = monotonic_ms if chosen.rehearse == 1.0 else rehearsed(chosen.rehearse)
-        asyncio.run(serve(speaking(plan, journal, clock_ms), lasts_s))
+        with alone(plan.file(plan.gateway.state)):
+            asyncio.run(serve(speaking(plan, journal, clock_ms), lasts_s))
         return 0
+    warn_of_another(plan, journal)
     gateway, watch, muted = listening(plan, journal)
     started_ms = gateway.now_ms()
     asyncio.run(serve(gateway, lasts_s))
@@ -82,6 +85,8 @@ def _plain(watch: Watch, muted: list[Muted], started_ms: int) -> dict[str, objec
 
 def listen_screen(watch: Watch, muted: list[Muted], started_ms: int) -> RenderableType:
     """Return what was found out while listening."""
+    if not watch.packs:
+        return Text("No pack was heard: look at the lines above for trouble with the links.")
     parts: list[RenderableType] = [Text("Each pack against its own limit, as it is run today")]
     made = table("pack", "direction", "listened", "above", "worst", "own limit then", "after")
     for name, one in sorted(watch.packs.items()):
@@ -91,15 +96,13 @@ def listen_screen(watch: Watch, muted: list[Muted], started_ms: int) -> Renderab
     made = table("bank", "direction", "listened", "above", "worst", "our limit then", "after")
     _rows(made, "all", watch.bank, started_ms)
     parts.append(made)
-    if watch.packs and not watch.bank.charge.heard_s and not watch.bank.discharge.heard_s:
+    if not watch.bank.charge.heard_s and not watch.bank.discharge.heard_s:
         parts.append(Text("Too short to compare: a start begins at 0 and takes a minute or two."))
     for link in muted:
         parts.append(
             Text(f"{link.name}: would have said {words.counted(link.counts.dropped, 'thing')}")
         )
         parts += [Text(f"  {text}", overflow="ellipsis", no_wrap=True) for _, text in link.examples]
-    if not watch.packs:
-        parts.append(Text("No pack was heard: look at the lines above for trouble with the links."))
     return Group(*parts)
 
 

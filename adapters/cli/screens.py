@@ -80,10 +80,13 @@ def bank_screen(view: Reading, readings: dict[str, Reading], now_ms: int) -> Ren
 
 def _state(view: Reading, now_ms: int) -> Text:
     state = Text(f"The bank at {words.clock_s(now_ms // 1_000)}\n")
-    state.append(f"{volts(view['voltage_mv'])}   {flow(view['current_ma'])}", style="bold")
+    voltage, current = view["voltage_mv"], view["current_ma"]
+    state.append("voltage unknown" if voltage is None else volts(voltage), style="bold")
+    state.append(f"   {'current unknown' if current is None else flow(current)}", style="bold")
     if view["power_w"] is not None:
         state.append(f"   {abs(view['power_w']) / 1_000:.2f} kW")
-    state.append(f"\n{percent(view['soc_permille'])} full", style="bold")
+    soc = view["soc_permille"]
+    state.append("\ncharge unknown" if soc is None else f"\n{percent(soc)} full", style="bold")
     lowest, highest = view["soc_min_permille"], view["soc_max_permille"]
     if lowest is not None:
         state.append(f"   lowest pack {percent(lowest)}, highest {percent(highest)}")

@@ -6,8 +6,10 @@ direction that was stopped. What repeats (refused reports) is told once, then co
 
 import contextlib
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any, TextIO
+
+from attrs import frozen
 
 from adapters import words
 from adapters.links import Link, Talker
@@ -18,22 +20,40 @@ REPEAT_S = 60.0  # the same refusal of the same link is told again after so long
 MOST_TOLD = 1_000  # different refusals that are remembered
 
 
+@frozen
+class LinkSeen:
+    """A link's counts at the last look; `up`: opened, and not lost since."""
+
+    opened: int = 0
+    failed: int = 0
+    trouble: str | None = None
+    up: bool = False
+
+
 class Journal:
-    """Writes events to a stream. `wall`: seconds since the epoch, for the reader only."""
+    """Writes events to a stream. `wall`: seconds since the epoch, for the reader only; `only`: the
+    events that are told, if not all."""
 
     def __init__(
-        self, out: TextIO, as_json: bool = False, wall: Callable[[], float] = time.time
+        self,
+        out: TextIO,
+        as_json: bool = False,
+        wall: Callable[[], float] = time.time,
+        only: Collection[str] = (),
     ) -> None:
         self._out = out
+        self._only = only
         self._as_json = as_json
         self._wall = wall
         self._told: dict[tuple[str, str], tuple[float, int]] = {}  # when, and how often since
-        self._links: dict[str, tuple[int, str | None]] = {}
+        self._links: dict[str, LinkSeen] = {}
         self._refusals: dict[int, int] = {}
         self._before: dict[str, object] = {}
 
     def tell(self, event: str, text: str, **about: object) -> None:
         """Write one event: `text` for people; `event` and what it is about for programs."""
+        if self._only and event not in self._only:
+            return
         moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.localtime(self._wall()))
         if self._as_json:
             known = {name: value for name, value in about.items() if value is not None}
@@ -74,14 +94,17 @@ class Journal:
     def looked_at(self, links: list[Link]) -> None:
         """Tell what has changed about the links since the last look."""
         for link in links:
-            seen = (link.counts.opened, link.counts.trouble)
-            opened, trouble = self._links.get(link.name, (0, None))
-            if seen[0] != opened:
-                again = "" if opened == 0 else " again"
+            counts, why = link.counts, link.counts.trouble
+            before = self._links.get(link.name, LinkSeen())
+            opened = counts.opened != before.opened
+            lost = before.up and not opened and counts.failed != before.failed
+            if opened:
+                again = " again" if before.opened else ""
                 self.tell("link_open", f"{link.name}: open{again}", link=link.name)
-            if seen[1] is not None and seen[1] != trouble:
-                self.tell("link_trouble", f"{link.name}: {seen[1]}", link=link.name, why=seen[1])
-            self._links[link.name] = seen
+            if why is not None and (lost or why != before.trouble):
+                self.tell("link_trouble", f"{link.name}: {why}", link=link.name, why=why)
+            up = opened or (before.up and not lost)
+            self._links[link.name] = LinkSeen(counts.opened, counts.failed, why, up)
             for talker in link.talkers:
                 self._refused_by(link.name, talker)
 

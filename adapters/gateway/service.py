@@ -8,6 +8,7 @@ import socket
 import time
 from collections.abc import Callable
 
+from adapters.gateway.alone import other_speaks
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import Keeper
 from adapters.gateway.listening import Muted, Watch
@@ -66,6 +67,13 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
     gateway.heard.append(watch.heard)
     gateway.watchers.append(watch.stepped)
     return gateway, watch, muted
+
+
+def warn_of_another(plan: SitePlan, journal: Journal) -> None:
+    """Tell that a gateway runs already, to those who only want to listen."""
+    if other_speaks(plan.file(plan.gateway.state)):
+        journal.tell("another", "another packyoke runs at this site: what only one can open (a serial"
+                     " line, a port) stays closed to this one; stop that one first")  # fmt: skip
 
 
 async def serve(gateway: Gateway, lasts_s: float | None = None) -> None:

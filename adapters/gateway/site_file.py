@@ -10,7 +10,7 @@ cell_count = 16            the bank's settings, its [stages] and [[packs]]: see 
 import importlib.util
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from attrs import field, frozen
 
@@ -19,7 +19,7 @@ from adapters.gateway.catalogue import KINDS
 from adapters.gateway.kind import LinkKind, Row, Surroundings, TalkerKind
 from adapters.links import Link, Talker
 from adapters.readings import Readings
-from adapters.structure import structured
+from adapters.structure import STAND_IN, stray, structured
 from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
 from aggregator import BankSettings, PackSettings
 from aggregator.errors import told
@@ -90,6 +90,9 @@ def is_site(plain: dict[str, object]) -> bool:
 def load_site(path: Path) -> SitePlan:
     """Return the site in a file. Raises BadFileError with every complaint."""
     plain, lines = read_toml(path)
+    if isinstance(plain.get("kind"), str) and "packs" not in plain:
+        raise BadFileError([f"{path}: expected a site, got a map; a site's talker names it: map ="
+                            f' "{path.name}"'])  # fmt: skip
     complaints: list[Complaint] = []
     packs = structured(plain.get("packs", []), list[PackSettings], ("packs",), complaints)
     bank = {key: value for key, value in plain.items() if key not in OWN_KEYS}
@@ -102,7 +105,8 @@ def load_site(path: Path) -> SitePlan:
     links = reader.read(plain.get("links", []))
     complaints += reader.complaints
     if settings is not None:
-        complaints += reader.who_brings_what([pack.pack for pack in settings.packs])
+        names = [pack.pack for pack in settings.packs if pack.pack != STAND_IN]
+        complaints += reader.who_brings_what(names)
     reader.raise_if_any(complaints, path, lines)
     assert settings is not None
     assert gateway is not None
@@ -124,6 +128,11 @@ def _files_of_their_own(gateway: GatewaySettings, path: Path) -> list[Complaint]
 def surroundings(path: Path, settings: BankSettings | None) -> Surroundings:
     """Return what talkers are told of a file's bank; a stand-in where its settings are wrong."""
     return Surroundings(path.parent, settings or BankSettings([PackSettings("stand-in")]))
+
+
+def _tables(plain: object) -> TypeGuard[list[dict[str, object]]]:
+    """Is this what tables in double brackets are?"""
+    return isinstance(plain, list) and all(isinstance(one, dict) for one in plain)
 
 
 class LinksReader:
@@ -149,7 +158,7 @@ class LinksReader:
 
     def read(self, plain: object) -> list[LinkPlan]:
         """Return the links that can be made; complain of the others."""
-        if not isinstance(plain, list) or not all(isinstance(one, dict) for one in plain):
+        if not _tables(plain):
             self._complain(("links",), "tables headed [[links]]", told(plain))
             return []
         made = [self._link(dict(one), ("links", number)) for number, one in enumerate(plain)]
@@ -191,6 +200,9 @@ class LinksReader:
         hears, says = plain.pop(self._hears, []), plain.pop(self._says, [])
         if kind is None:
             return None
+        for key in [key for key, value in plain.items() if _tables(value)]:
+            plain.pop(key)
+            self.complaints.append(stray(key, [self._hears, self._says]).under(place))
         settings = structured(plain, kind.settings, place, self.complaints)
         heard = self._talkers(hears, kind.hears, (*place, self._hears))
         said = self._talkers(says, kind.says, (*place, self._says))
@@ -220,7 +232,7 @@ class LinksReader:
     def _talkers(
         self, plain: object, kinds: dict[str, TalkerKind], place: Place
     ) -> list[Talker[Any]]:
-        if not isinstance(plain, list) or not all(isinstance(one, dict) for one in plain):
+        if not _tables(plain):
             self._complain(place, "tables in double brackets", told(plain))
             return []
         before: list[tuple[TalkerKind, Any]] = []

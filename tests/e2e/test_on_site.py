@@ -3,7 +3,11 @@
 import contextlib
 import io
 import json
+import os
+import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -11,8 +15,9 @@ from pathlib import Path
 
 import pytest
 
-from adapters.cli.main import main
+from adapters.cli.main import INTERRUPTED, UNREADABLE, main
 from adapters.gateway import plug
+from adapters.gateway.alone import alone
 from adapters.jsonlines.opposite import report_line
 from tests.gateway import reading
 
@@ -227,3 +232,41 @@ def test_without_a_yes_nothing_is_done(
     monkeypatch.setattr("sys.stdin", io.StringIO("no\n"))
     assert main(["plug", site]) == 1
     assert "nothing was done" in capsys.readouterr().err
+
+
+def test_nothing_compared_is_nothing_proved(
+    site: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where nobody answers, as without a terminal, no current passes for checked."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    assert main(["meter", site]) == 1
+    assert "not compared: oak, fir" in capsys.readouterr().err
+
+
+def test_a_question_can_be_left_with_ctrl_c(site: str) -> None:
+    """Without another key."""
+    command = [sys.executable, "-m", "adapters.cli", "meter", site]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as asking:
+        assert asking.stderr is not None
+        told = b""
+        while not told.endswith(b"oak: "):
+            told += asking.stderr.read(1)
+            assert asking.poll() is None
+        asking.send_signal(signal.SIGINT)
+        assert asking.wait(30) == INTERRUPTED
+
+
+def test_two_gateways_never_speak_for_one_bank(
+    site: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The second is refused, with the first one's process; who only listens is told."""
+    path = Path(site)
+    path.write_text(path.read_text().replace('state = ""', 'state = "kept.json"'), encoding="utf-8")
+    with alone(path.parent / "kept.json"):
+        for command in (["run", site, "--lasts", "1"], ["plug", site, "--yes"]):
+            assert main(command) == UNREADABLE
+            told = capsys.readouterr().err
+            assert f"kept.json: another packyoke runs with it, process {os.getpid()}: " in told
+        assert main(["run", site, "--listen-only", "--lasts", "1"]) == 0
+        assert "another packyoke runs at this site" in capsys.readouterr().err
+    assert main(["run", site, "--lasts", "1"]) == 0

@@ -170,7 +170,7 @@ MISTAKES = {
     "packs that are no list": (
         GOOD[GOOD.index("[[packs]]") :],
         "[packs]\noak = 3",
-        "site.toml:8: packs: expected a list, got a dict",
+        "site.toml:8: packs: expected a list, got a dict; a list of tables is headed in double brackets",
     ),
     "not TOML": (
         "margin_permille = 40",

@@ -200,6 +200,25 @@ def test_refusals_and_requests_are_told() -> None:
     assert "hall: refused: current_ma: expected" in told
 
 
+def test_a_link_lost_for_the_same_reason_is_told_each_time() -> None:
+    """Once for each loss, and not again for every attempt to open it."""
+    out, link = io.StringIO(), HandLink()
+    journal = Journal(out)
+
+    def look(opened: int = 0, failed: int = 0) -> None:
+        link.counts.opened += opened
+        link.counts.failed += failed
+        link.counts.trouble = "refused" if link.counts.failed else None
+        journal.looked_at([link])
+
+    for change in ({"failed": 1}, {"failed": 1}, {"opened": 1}, {}, {"failed": 1}, {"failed": 1},
+                   {"opened": 1}):  # fmt: skip
+        look(**change)
+    assert [line.split("  ", 1)[1] for line in out.getvalue().splitlines()] == [
+        "hand: refused", "hand: open", "hand: refused", "hand: open again",
+    ]  # fmt: skip
+
+
 def test_repeated_refusals_are_counted() -> None:
     """After a minute the same refusal is told again, with how often it came."""
     now_s, out = [0.0], io.StringIO()

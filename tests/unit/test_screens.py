@@ -5,6 +5,8 @@ import io
 import pytest
 from rich.console import Console, RenderableType
 
+from adapters.capture import Seen
+from adapters.cli.map_screen import map_screen, summary
 from adapters.cli.screens import WIDTH, bank_screen, flow, packs_screen, percent, why_screen
 from aggregator import Cap, SystemView
 from aggregator.plain import view_to_plain
@@ -158,3 +160,19 @@ def test_why_a_pack_is_left_out_stands_beside_it() -> None:
     text = text_of(packs_screen(view, READINGS))
     assert "here: charge: left out" in text
     assert "owner" in text
+
+
+def test_what_is_unknown_is_named() -> None:
+    """Before the first reading the screen says what is unknown, not only that something is."""
+    unknown = {"voltage_mv": None, "current_ma": None, "power_w": None, "soc_permille": None}
+    shown = text_of(bank_screen(a_view() | unknown, {}, 0))
+    assert "voltage unknown   current unknown\ncharge unknown" in shown
+
+
+def test_a_narrow_table_of_a_map_cuts_no_number_off() -> None:
+    """It leaves columns out instead."""
+    row = summary("charge_voltage_limit_mv", "LIMITS.MostVolts",
+                  [Seen(0, "LIMITS.MostVolts", "charge_voltage_limit_mv", 144, 14_400)])  # fmt: skip
+    out = io.StringIO()
+    Console(file=out, width=80).print(map_screen([row], narrow=True))
+    assert out.getvalue().count("14.400 V") == 3

@@ -70,6 +70,7 @@ def test_a_site_is_read(tmp_path: Path) -> None:
         ("period_ms = 500", "period_ms = 1", ":25: links[1].says[1].period_ms: expected 50..3600000 ms, got 1"),
         ('name = "line"', "", ":14: links[1].name: expected a name, each link its own, got null"),
         ('pack = "fir"', 'pack = "FIR"', ":7: packs[2].pack: expected 1..16 characters of a-z 0-9 -"),
+        ("[[links.says]]", "[[links.say]]", ':23: links[1].say: expected a key of this table, got "say"; did you mean "says"?'),
         ("[[links]]", "[links]", "links: expected tables headed [[links]]"),
     ],
 )  # fmt: skip
@@ -235,3 +236,16 @@ def test_a_map_that_is_not_there_is_told_where_it_is_asked_for(tmp_path: Path) -
     (told,) = complaints(tmp_path, SITE[: SITE.index("  [[links.hears]]")] + talker)
     assert told.startswith(":22: links[1].hears[1].map: expected a map that is there, got ")
     assert told.endswith("how to write one: docs/how-to/map-a-bus-you-know.md")
+
+
+def test_a_map_is_not_taken_for_a_site(tmp_path: Path) -> None:
+    """One line, and not all its keys as mistakes."""
+    (told,) = complaints(tmp_path, 'kind = "dbc"\ndbc = "brook.dbc"\n')
+    assert told.startswith(": expected a site, got a map")
+
+
+def test_packs_that_are_no_list_are_one_mistake(tmp_path: Path) -> None:
+    """And not one more about a pack that the owner never wrote."""
+    site = '[packs]\npack = "oak"\n[gateway]\n'
+    (told,) = complaints(tmp_path, site)
+    assert told.endswith("got a dict; a list of tables is headed in double brackets")
