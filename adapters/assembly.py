@@ -1,8 +1,8 @@
 """Whole reports out of parts: many buses tell a pack's state in several frames or blocks.
 
 A report is handed over when every part of the cycle has come again since the last one; its age is
-that of its oldest part. So a board of which one half has fallen silent goes late, and never lives on
-through the half that still talks. Two exceptions:
+that of its oldest part, which may tell how old it was when it came. So a board of which one half
+has fallen silent goes late, and never lives on through the half that still talks. Two exceptions:
 
 - a part may be slow (`keep_ms`): its values count until then, whatever the rest does;
 - bad news does not wait: a part that forbids something, lowers a limit or adds a protection is
@@ -10,8 +10,10 @@ through the half that still talks. Two exceptions:
 
 A slow part that tells any of GUARDS is needed: while it is unknown or too old nothing is handed over,
 for its silence must not lift what it forbade; but bad news is, with what such a part said last, and
-as old as that. A permission that a part tells as unknown is none: the
-core takes an unknown one for a board without such a flag.
+as old as that.
+
+What a part tells as unknown forbids. A permission is then none: the core takes an unknown one for a
+board without such a flag. A part without its voltage limit or path is not taken, but for bad news.
 
 Warnings and protections that several parts tell are united. A list may come in several parts, each
 element under its own name (`element("cells_mv", 3)`); one that lacks an element is unknown, because
@@ -22,7 +24,7 @@ from collections.abc import Collection, Iterable, Mapping
 from typing import Any
 
 from adapters.meaning import ALARM_SETS
-from aggregator.report import SAMPLE_MODULO, PackReport
+from aggregator.report import LONGEST_MS, SAMPLE_MODULO, PackReport
 from aggregator.ticks import since
 
 FORGET_MS = 3_600_000
@@ -42,6 +44,19 @@ GUARDS = frozenset(
         *ALARM_SETS,
     )
 )
+# Unknown, these are no limit at all to the core, which takes them for what the pack never tells.
+TOLD_OR_NOTHING = (
+    "charge_voltage_limit_mv",
+    "discharge_voltage_limit_mv",
+    "charge_path_closed",
+    "discharge_path_closed",
+)
+
+
+def lacking(fields: Mapping[str, Any]) -> str | None:
+    """Return a field that a part tells as unknown and without which it cannot be taken: it would
+    lift what the pack said before. None: it can be taken."""
+    return next((name for name in TOLD_OR_NOTHING if name in fields and fields[name] is None), None)
 
 
 def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
@@ -62,6 +77,17 @@ def asks_for_less(was: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
 def guards(keep_ms: int | None, fields: Iterable[str]) -> bool:
     """Is a part needed: is it slow, and does it tell any of GUARDS?"""
     return keep_ms is not None and not GUARDS.isdisjoint(fields)
+
+
+def _completed(was: Mapping[str, Any], now: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Return a part that lacks something with what it said of that before; None: it brings no bad
+    news, or never said."""
+    told = {name: value for name, value in now.items() if value is not None}
+    unknown = {name: None for name in now if name not in told and name not in TOLD_OR_NOTHING}
+    kept = {name: was.get(name) for name in now if name not in told and name not in unknown}
+    if None in kept.values() or not asks_for_less(was, told | unknown):
+        return None
+    return told | unknown | kept
 
 
 def element(name: str, number: int) -> str:
@@ -122,10 +148,16 @@ class Assembly:
     def put(self, name: str, fields: Mapping[str, Any], now_ms: int) -> PackReport | None:
         """Take a part; return a whole report, if it makes one.
 
-        A field that several parts say is taken from the part that stands last in `parts`.
+        A field that several parts say is taken from the part that stands last in `parts`. A part
+        that is `lacking` something is not taken, but for bad news in it.
         """
         self._forget(now_ms)
         part = self._parts[name]
+        if lacking(fields) is not None:
+            bad_news = _completed(part.fields, fields)
+            if bad_news is None:
+                return None
+            fields = bad_news
         urgent = asks_for_less(part.fields, fields)
         part.fields = dict(fields)
         part.came_ms = now_ms
@@ -154,10 +186,12 @@ class Assembly:
             if part.came_ms is None or not (counts or part in self._needed):
                 continue
             if part.keep_ms is None or not counts:
-                age_ms = max(age_ms, since(now_ms, part.came_ms))
+                told_ms = part.fields.get("age_ms") or 0  # how old it was when it came
+                age_ms = max(age_ms, since(now_ms, part.came_ms) + told_ms)
             alarms = {name: _united(name, together, part.fields) for name in ALARM_SETS}
             together.update(part.fields)
             together.update({name: both for name, both in alarms.items() if both is not None})
+        together["age_ms"] = min(age_ms, LONGEST_MS)
         for name in PERMISSIONS:
             if name in together and together[name] is None:
                 together[name] = False
@@ -167,4 +201,4 @@ class Assembly:
         for part in self._cycle:
             part.new = False
         self._sample = (self._sample + 1) % SAMPLE_MODULO
-        return PackReport(self.pack, self._sample, age_ms=age_ms, **together)
+        return PackReport(self.pack, self._sample, **together)

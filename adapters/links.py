@@ -51,6 +51,12 @@ class Talker(Protocol[Item]):
         """Return what is to be sent now. Without `may_speak`: nothing that a charger obeys."""
 
 
+class Unceasing(Protocol):
+    """What a talker may offer besides: that on its bus silence stops nobody."""
+
+    silence_stops: bool  # False: it goes on saying "no" when no pack is heard any more
+
+
 class Leaving(Protocol[Last]):
     """What a talker may offer besides: last words."""
 
@@ -88,6 +94,10 @@ class Site(Protocol):
 
     def may_speak(self) -> bool:
         """May a frame go to a charger now? Asked right before each."""
+
+    def may_say_no(self) -> bool:
+        """Likewise; and, once the last pack has fallen silent, for as long as nothing is allowed:
+        for buses on which silence stops nobody (talkers with `silence_stops = False`)."""
 
     async def turn(self, most_s: float) -> None:
         """Wait for the next step, at most so long."""
@@ -179,14 +189,19 @@ class MessageLink(Generic[Item]):
             await ended(both)
 
     async def _leave(self, site: Site) -> None:
-        """Say the last words, as far as the bus still takes them."""
-        with contextlib.suppress(LinkError, OSError, EOFError, TimeoutError):
-            for talker in self.talkers:
-                closing = getattr(talker, "closing", None)
-                for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+        """Say the last words, as far as the bus still takes them; a slow answer to one of them must
+        not keep the others back."""
+        for talker in self.talkers:
+            closing = getattr(talker, "closing", None)
+            for item in closing(site.now_ms(), site.may_speak()) if closing else ():
+                try:
                     async with asyncio.timeout(LEAVE_S):
                         await self._transport.send(item)
                     self.counts.sent += 1
+                except TimeoutError:
+                    self.counts.drop("a last word was not taken in time")
+                except (LinkError, OSError, EOFError):
+                    return
 
     async def _hear(self, site: Site) -> None:
         while True:
@@ -202,10 +217,16 @@ class MessageLink(Generic[Item]):
         clock = asyncio.get_running_loop().time
         while True:
             for talker in self.talkers:
-                made_s = clock()
-                for item in talker.due(site.now_ms(), site.view, site.may_speak()):
+                asked = (
+                    site.may_speak if getattr(talker, "silence_stops", True) else site.may_say_no
+                )
+                made_s, may_speak = clock(), asked()
+                for item in talker.due(site.now_ms(), site.view, may_speak):
                     if clock() - made_s > STALE_S:
                         self.counts.drop("the bus is slow: what was due got old")
+                        continue
+                    if may_speak and not asked():
+                        self.counts.drop("what was due may not be said any more")
                         continue
                     async with asyncio.timeout(SEND_S):
                         await self._transport.send(item)

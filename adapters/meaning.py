@@ -198,6 +198,9 @@ def complaints_of(meaning: Meaning, names: Sequence[str], place: Place) -> Itera
     if meaning.field in REPORT_FLAGS and both:
         hint = "a flag that says yes by 0 has true = [0] and false = [1]"
         yield Complaint((*place, "true"), "numbers that false has not", f"{both[0]} in both", hint)
+    for key in ("true", "false"):
+        if meaning.field in REPORT_FLAGS and not getattr(meaning, key):
+            yield Complaint((*place, key), "at least one number", "none")
     if meaning.field in ALARM_SETS and not meaning.bits:
         yield Complaint((*place, "bits"), "which bit is which alarm", "nothing")
     for bit, alarm in meaning.bits.items():

@@ -101,6 +101,12 @@ def within(low: int, high: int) -> Any:
     return check
 
 
+def who(_: object, __: object, value: str) -> None:
+    """Raise ValueError unless a text can stand for who asks (with " watchdog" behind it)."""
+    if not 1 <= len(value) <= 20 or not all(" " <= one <= "~" for one in value):
+        raise ValueError("1..20 plain characters")
+
+
 # ---- Numbers in registers. Type: (registers, lowest, highest); f32 is IEEE 754.
 TYPES: dict[str, tuple[int, int, int]] = {
     "u16": (1, 0, 0xFFFF),

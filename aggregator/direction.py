@@ -177,10 +177,11 @@ class Direction:
         self.grant_ma[i] = NO_CAP
         self.ramp_ma[i] = most_ma
         if pack.presence == UNHEARD:
-            # Silent while it refuses, or while above its limit: nothing is granted.
-            told_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
-            over = refuses or told_ma > limit_ma
-            self.grant_ma[i] = 0 if over else min(limit_ma, self.way.grant_ma(pack.settings))
+            # Silent while it refuses, while above its limit, or without telling its current, which
+            # the bank stood still for: nothing is granted, or silence would allow more than words.
+            told_ma = pack.current_ma
+            no = refuses or told_ma is None or self.sign * told_ma > limit_ma
+            self.grant_ma[i] = 0 if no else min(limit_ma, self.way.grant_ma(pack.settings))
         elif pack.presence == REMOVED:
             self.flow_ma[i] = 0
             self.ramp_ma[i] = 0

@@ -9,7 +9,7 @@ from .bank import Bank
 from .cycle import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 from .errors import Refusal
 from .presence import declare
-from .report import LONGEST_MS
+from .report import LONGEST_MS, bad_id
 from .requests import FOREVER, KINDS, MOST_REQUESTS, WISH, Request, Wish, check_request
 from .shares import Shares
 
@@ -120,6 +120,8 @@ def _read_wishes(bank: Bank, state: dict[str, object], wishes: list[Wish]) -> Re
         source = state.get(start + "source")
         if not isinstance(kind, str) or kind not in known:
             return Refusal(start + "kind", "a kind of wish", kind)
+        if kind == "withhold_pack" and bad_id(pack) is None and pack not in bank.names:
+            continue  # of a pack that has left the settings: the other wishes must not go with it
         if type(left_ms) is not int or not (left_ms == FOREVER or 1 <= left_ms <= LONGEST_MS):
             return Refusal(start + "left_ms", "-1 or 1.." + str(LONGEST_MS), left_ms)
         lasts_ms = None if left_ms == FOREVER else left_ms

@@ -79,11 +79,16 @@ def identify(target: Target) -> Identity:
 class Judge:
     """Judges one target, case by case."""
 
-    def __init__(self, target: Target, wait: Callable[[float], object] = sleep) -> None:
+    def __init__(
+        self,
+        target: Target,
+        wait: Callable[[float], object] = sleep,
+        now_s: Callable[[], float] = monotonic,
+    ) -> None:
         self.target = target
         self.identity: Identity | None = None  # of the target as it is open now
         self.last_identity: Identity | None = None  # of whoever last said hello
-        self._wait = wait
+        self._wait, self._now_s = wait, now_s
         self._silent = 0  # cases in a row with nothing answered
         self._answered = False  # in this case
 
@@ -134,10 +139,13 @@ class Judge:
             if not outcome["ok"]:
                 return self._refused(case, Step(0, reset), outcome)
         named: dict[str, Plain] = {}
-        began_s, began_ms = monotonic(), case.start_ms
+        seen: Verdict | None = None  # what was expected comes first
+        began_s, began_ms = self._now_s(), case.start_ms
         for step in case.steps:
             if step.request and "t" in step.request and not identity.virtual_time:
-                self._wait(max(0.0, (step.request["t"] - began_ms) / 1_000 - monotonic() + began_s))
+                self._wait(
+                    max(0.0, (step.request["t"] - began_ms) / 1_000 - self._now_s() + began_s)
+                )
             try:
                 answer = self._send(case, step, named)
             except TargetError as error:
@@ -149,26 +157,27 @@ class Judge:
                 named[step.name] = answer
             if self._optional(step) and answer.get("error") == "unsupported":
                 return Verdict(case, SKIP, f"step {step.place}: it does not know this operation")
-            wrong = self._wrong(case, step, answer, named)
-            if wrong is not None:
-                return wrong
+            text = missed(step.expect, answer, named)
+            if text:
+                path = text.partition(" ")[0]
+                return self._missed(
+                    case, case.level, step, Breach(case.requirements[0], 0, text, path), answer
+                )
+            seen = seen or self._witnessed(case, step, answer)
             if not answer["ok"] and "ok" not in step.expect:
                 return self._refused(case, step, answer)
-        return Verdict(case, PASS)
+        return seen or Verdict(case, PASS)
 
-    def _wrong(
-        self, case: Case, step: Step, answer: Plain, named: dict[str, Plain]
-    ) -> Verdict | None:
-        """Return what an answer misses: what the case expects, or what the target's witness saw."""
-        text = missed(step.expect, answer, named)
-        if text:
-            level, breach = case.level, Breach(case.requirements[0], 0, text, text.split(" ")[0])
-        else:
-            found = self.target.breach()
-            if found is None:
-                return None
-            level, breach, text = level_of([found.requirement]), found, found.text
-        detail = f"step {step.place}: {text}\n{self.target.story(breach)}".rstrip()
+    def _witnessed(self, case: Case, step: Step, answer: Plain) -> Verdict | None:
+        """Return what the target's own witness saw, if it has one."""
+        breach = self.target.breach()
+        if breach is None:
+            return None
+        return self._missed(case, level_of([breach.requirement]), step, breach, answer)
+
+    def _missed(self, case: Case, level: str, step: Step, breach: Breach, answer: Plain) -> Verdict:
+        story = self.target.story(breach)
+        detail = f"step {step.place}: {breach.text}" + (f"\n{story}" if story else "")
         return Verdict(case, MISSED[level], detail, _shown(step), answer)
 
     def _send(self, case: Case, step: Step, named: dict[str, Plain]) -> Plain | None:

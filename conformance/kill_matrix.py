@@ -12,6 +12,7 @@ from attrs import frozen
 from conformance.bridge.catalogue import MUTANTS
 from conformance.vectors import Case
 
+NOT_ASKED = "not asked"
 MOST_NAMED = 3  # vectors in a row of the page
 
 
@@ -29,11 +30,12 @@ class Found:
 
 @frozen
 class Kill:
-    """Who found a bug: ids of vectors, and fuzzing (None: it did not)."""
+    """Who found a bug: ids of vectors, and fuzzing (None: it did not, or was not `asked`)."""
 
     id: str
     vectors: tuple[str, ...]
     fuzz: Found | None
+    asked: bool = True
 
 
 def shortcomings(clean: Kill, kills: Sequence[Kill], cases: Sequence[Case]) -> list[str]:
@@ -43,7 +45,7 @@ def shortcomings(clean: Kill, kills: Sequence[Kill], cases: Sequence[Case]) -> l
         *(f"the clean bridge fails {name}" for name in clean.vectors),
         *(f"fuzzing breaks the clean bridge: {found}" for found in [clean.fuzz] if found),
         *(f"{kill.id} survives all vectors" for kill in kills if not kill.vectors),
-        *(f"{kill.id} survives fuzzing" for kill in kills if kill.fuzz is None),
+        *(f"{kill.id} survives fuzzing" for kill in kills if kill.asked and not kill.fuzz),
         *(
             f'{case.id} finds no bug: sow one, or mark it "example": true'
             for case in cases
@@ -67,8 +69,7 @@ def page(kills: Sequence[Kill], cases: Sequence[Case]) -> str:
         "",
         f"{len(kills)} bugs were sown, one at a time, into the kit's own small bridge"
         " (`conformance/bridge/`), and"
-        f" {len(cases)} vectors and the fuzzer were let loose on each. Every bug is found by both; the"
-        " bridge without a bug passes both.",
+        f" {len(cases)} vectors and the fuzzer were let loose on each. {_verdict(kills)}",
         "",
         "*Harm*: what the vector says that is most this bug's own. *Vectors*: those that find the"
         " fewest other bugs, and how many more there are. *Fuzzing*: the mode, after how many made-up"
@@ -90,6 +91,15 @@ def page(kills: Sequence[Kill], cases: Sequence[Case]) -> str:
     return "\n".join(lines)
 
 
+def _verdict(kills: Sequence[Kill]) -> str:
+    survivors = [kill.id for kill in kills if not kill.vectors or (kill.asked and not kill.fuzz)]
+    if survivors:
+        return f"**Not found: {', '.join(survivors)}.**"
+    if not all(kill.asked for kill in kills):
+        return "Every bug is found by vectors; **fuzzing was not asked in this run**."
+    return "Every bug is found by both."
+
+
 def _rows(kills: Sequence[Kill], cases: Sequence[Case]) -> Iterator[str]:
     texts = {mutant.id: mutant.text for mutant in MUTANTS}
     harms = {case.id: case.harm for case in cases}
@@ -99,7 +109,7 @@ def _rows(kills: Sequence[Kill], cases: Sequence[Case]) -> Iterator[str]:
         more = len(own) - MOST_NAMED
         named = ", ".join(own[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
         harm = harms[own[0]] if own else ""
-        fuzz = kill.fuzz or "**none**"
+        fuzz = kill.fuzz or ("**none**" if kill.asked else NOT_ASKED)
         yield f"| {kill.id} | {texts[kill.id]} | {harm} | {named or '**none**'} | {fuzz} |"
 
 

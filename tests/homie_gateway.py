@@ -15,6 +15,7 @@ from adapters.homie.talker import HomieTalker
 from adapters.mqtt.topic_map import Row, Topic, TopicMap
 from adapters.mqtt.topics import TopicTalker
 from adapters.mqtt.transport import MqttSettings, mqtt_link
+from adapters.readings import Readings
 from aggregator import BankSettings, PackSettings
 
 ROWS = [
@@ -34,16 +35,20 @@ HOLD_S = 3
 
 def gateway(port: int, packs: list[str]) -> Gateway:
     """Return a gateway on the broker at `port`."""
+    readings = Readings()
     talkers = [
         TopicTalker(MAP, {pack: pack for pack in packs}),
-        HomieTalker(HomieSettings(requests=True, beat_s=1.0, hold_s=HOLD_S, every_s=0.2), packs),
+        HomieTalker(
+            HomieSettings(requests=True, beat_s=1.0, hold_s=HOLD_S, every_s=0.2), packs, readings
+        ),
     ]
     broker = MqttSettings(host="127.0.0.1", port=port, keepalive_s=KEEPALIVE_S)
     settings = BankSettings(
         [PackSettings(pack, capacity_mah=100_000) for pack in packs],
         reenable_ms=0, path_settle_ms=0, settle_ms=0, recovery_samples=1, ramp_permille_per_s=1_000, margin_permille=0,
     )  # fmt: skip
-    return Gateway(settings, [mqtt_link("broker", broker, talkers)], Journal(io.StringIO()))
+    links = [mqtt_link("broker", broker, talkers)]
+    return Gateway(settings, links, Journal(io.StringIO()), readings=readings)
 
 
 async def main(port: int, packs: list[str]) -> None:

@@ -6,13 +6,14 @@ import pty
 import select
 import threading
 import tty
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator, Iterator, Sequence
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
+from typing import Any
 
 from hypothesis import strategies as st
 
-from adapters.links import Record
+from adapters.links import MessageLink, Record, ended
 from adapters.modbus import ClientTransport, RegisterMap, load_map
 from adapters.registers import Answer, Ask
 from aggregator import PackRow, SystemView
@@ -101,6 +102,9 @@ class Room:
     def may_speak(self) -> bool:
         return self.speaks
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         await asyncio.sleep(most_s)
 
@@ -150,3 +154,16 @@ async def told(client: ClientTransport, ask: Ask) -> Answer:
     answer = await client.receive()
     assert isinstance(answer, Answer)
     return answer
+
+
+@asynccontextmanager
+async def running(*links: tuple[Any, Sequence[Any], Room]) -> AsyncIterator[None]:
+    """Run links: (transport, talkers, room)."""
+    tasks = [
+        asyncio.create_task(MessageLink("link", transport, talkers).run(room))
+        for transport, talkers, room in links
+    ]
+    try:
+        yield
+    finally:
+        await ended(tasks)

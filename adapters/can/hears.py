@@ -7,7 +7,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import PERMISSIONS, Assembly, guards
+from adapters.assembly import Assembly, guards, lacking
 from adapters.can.asking import Asking
 from adapters.can.map_file import Map, load_map
 from adapters.can.map_rows import between
@@ -19,12 +19,6 @@ from adapters.meaning import BUS_RANGES, FIELDS
 from aggregator import BusReport, PackReport, SystemView
 from aggregator.ticks import since
 
-TOLD_OR_NOTHING = (
-    "charge_voltage_limit_mv",
-    "discharge_voltage_limit_mv",
-    "charge_path_closed",
-    "discharge_path_closed",
-)
 MOVED_MS = 10_000  # a sender silent for so long may have taken another address
 
 
@@ -86,10 +80,9 @@ class DbcPack:
             return ()
         made: list[Record] = []
         for part, fields in self._reader.read(item):
-            lacking = careful(fields)
-            if lacking is not None:
-                self.counts.refuse(f"{part}: no {lacking} in it")
-                continue
+            missing = lacking(fields)
+            if missing is not None:
+                self.counts.refuse(f"{part}: no {missing} in it")
             report = self._assembly.put(part, fields, now_ms)
             if report is not None:
                 made.append(_metered(report) if self._is_meter else report)
@@ -120,18 +113,6 @@ class DbcPack:
         if source == self._source:
             self._heard_ms = now_ms
         return source == self._source
-
-
-def careful(fields: dict[str, Any]) -> str | None:
-    """Make what a part leaves unknown forbid; return a field without which it cannot be taken.
-
-    To the core an unknown permission, voltage limit or path is one that the pack never tells, and
-    lifts what it said before. Here the map says that the pack does tell it.
-    """
-    for name in PERMISSIONS:
-        if name in fields and fields[name] is None:
-            fields[name] = False
-    return next((name for name in TOLD_OR_NOTHING if name in fields and fields[name] is None), None)
 
 
 def _metered(report: PackReport) -> BusReport:

@@ -6,7 +6,7 @@ from pathlib import Path
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly, guards
+from adapters.assembly import Assembly, guards, lacking
 from adapters.counts import Counts
 from adapters.framed.codec import FrameCodec, Reading, fields_of
 from adapters.framed.description import LONGEST_FRAME, Description
@@ -111,7 +111,11 @@ class FramesTalker:
             asked_ms = self._answered(pack, codec, now_ms)
             if self.on_readings is not None:
                 self.on_readings(codec, readings)
-            report = self._assemblies[pack].put(codec.frame.name, fields_of(readings), now_ms)
+            fields = fields_of(readings)
+            missing = lacking(fields)
+            if missing is not None:
+                self.counts.refuse(f"{pack}: {codec.frame.name}: no {missing} in it")
+            report = self._assemblies[pack].put(codec.frame.name, fields, now_ms)
             if report is not None:
                 if asked_ms is not None:  # it may have waited in some buffer all the time
                     report.age_ms = max(report.age_ms or 0, since(now_ms, asked_ms))

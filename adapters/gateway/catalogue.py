@@ -3,6 +3,7 @@
 A kind loads its adapter when a site asks for it, so that a site needs only the extras it uses.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 from adapters.gateway.kind import LinkKind, Make, MakeLink, Row, TalkerKind, over
@@ -11,6 +12,25 @@ from adapters.gateway.kind import LinkKind, Make, MakeLink, Row, TalkerKind, ove
 def _said_simply(make: str) -> Make:
     """Return how to make a talker whose settings make it themselves."""
     return lambda chosen, _: getattr(chosen, make)()
+
+
+def _agree(*names: str, source: str = "") -> Callable[[Any, Any], bool]:
+    """Return whether two settings agree in all of these. `source`: an address that, left out, may be
+    anybody's; of mappings (pack -> address) any address in common counts."""
+
+    def agree(first: Any, second: Any) -> bool:
+        addresses = {getattr(one, source) for one in (first, second)} if source else {None}
+        if None not in addresses and len(addresses) > 1:
+            return False
+        return all(_meet(getattr(first, name), getattr(second, name)) for name in names)
+
+    return agree
+
+
+def _meet(first: Any, second: Any) -> bool:
+    if isinstance(first, dict) and first and second:
+        return not set(first.values()).isdisjoint(second.values())
+    return bool(first == second)
 
 
 # ---- Streams of bytes.
@@ -28,6 +48,7 @@ def _stream(settings: type, make: MakeLink) -> LinkKind:
             load_map(around.folder / chosen.map), chosen.packs, chosen.answer_ms, chosen.gap_ms
         ),
         lambda chosen: list(chosen.packs),
+        _agree("map", "packs"),
     )
     lines = TalkerKind(HearsJsonLines, _said_simply("talker"), lambda _: None)
     said = TalkerKind(SaysJsonLines, _said_simply("talker"))
@@ -90,15 +111,24 @@ def can() -> LinkKind:
         HearsSettings,
         lambda chosen, around: hears(chosen, around.folder),
         _pack_or_meter,
+        lambda a, b: a.only == b.only and _agree("map", "id_offset", source="source_address")(a, b),
     )
-    nmea_2000 = TalkerKind(HearsNmea2000, lambda chosen, _: Nmea2000Pack(chosen), _pack_or_meter)
+    nmea_2000 = TalkerKind(
+        HearsNmea2000,
+        lambda chosen, _: Nmea2000Pack(chosen),
+        _pack_or_meter,
+        _agree("instance", source="source_address"),
+    )
+    rv_c = TalkerKind(
+        HearsRvc, _said_simply("talker"), lambda chosen: [chosen.pack], _agree("instance")
+    )
     return LinkKind(
         CanSettings,
         lambda name, settings, talkers, _: can_link(name, settings, talkers),
         {
             "dbc": dbc,
             "nmea-2000": nmea_2000,
-            "rv-c": TalkerKind(HearsRvc, _said_simply("talker"), lambda chosen: [chosen.pack]),
+            "rv-c": rv_c,
         },
         {
             "dbc": TalkerKind(SaysSettings, lambda chosen, around: says(chosen, around.folder)),
@@ -125,6 +155,7 @@ def _modbus_client(settings: type) -> LinkKind:
         PollSettings,
         lambda chosen, around: PackPoller(load_map(around.folder / chosen.map), chosen),
         lambda chosen: [chosen.pack],
+        _agree("map", "device"),
     )
     written = TalkerKind(
         WriteSettings,
@@ -192,6 +223,7 @@ def mqtt() -> LinkKind:
         TopicSettings,
         lambda chosen, around: topic_talker(chosen, around.folder),
         lambda chosen: list(chosen.names),
+        _agree("map", "names"),
     )
     homie = TalkerKind(
         HomieSettings,

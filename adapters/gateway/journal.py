@@ -60,7 +60,7 @@ class Journal:
             text = json_text({"at": moment, "event": event, "text": text} | known)
         else:
             text = f"{moment}  {text}"
-        with contextlib.suppress(OSError):  # nobody reads it any more; the bank goes on
+        with contextlib.suppress(OSError, ValueError):  # disk full, reader gone: the bank goes on
             self._out.write(text + "\n")
             self._out.flush()
 

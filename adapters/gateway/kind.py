@@ -30,12 +30,14 @@ class TalkerKind:
     """Something that can be heard or said: its settings (an attrs class), and how it is made.
 
     `make` raises BadFileError for a map that cannot be used, ValueError for settings that
-    contradict each other. `packs`: the packs that it brings; None: whichever it speaks of.
+    contradict each other. `packs`: the packs that it brings; None: whichever it speaks of. `one`:
+    would two settings on one link read the same numbers, whatever the packs are called?
     """
 
     settings: type
     make: Make
     packs: Callable[[Any], Sequence[str] | None] = lambda _: ()
+    one: Callable[[Any, Any], bool] = lambda _, __: False
 
 
 @frozen

@@ -74,7 +74,8 @@ class Gateway:
         self._stopping = False
         self._turned: asyncio.Future[None] | None = None
         self._fresh_ms = settings.fresh_ms
-        self._lost_ms: int | None = None  # when the last pack fell silent, for a while
+        self._lost = False  # packs were heard, and the last one has fallen silent
+        self._lost_ms: int | None = None  # when, for a while
         now_ms = clock_ms()
         self._stepped_ms = now_ms
         self._stall_ms = step_ms + STALL_MS
@@ -94,11 +95,18 @@ class Gateway:
         """May a frame go to a charger now? For `fresh_ms` after the last pack fell silent, too: then
         every limit is 0 at once, and a charger that does not hear it would keep to the one before."""
         now_ms = self.now_ms()
-        return not self.quiet and (self.bank.may_speak(now_ms) or self._may_say_no(now_ms))
+        lost = self._lost_ms is not None and self._says_no(now_ms)
+        return not self.quiet and (self.bank.may_speak(now_ms) or lost)
 
-    def _may_say_no(self, now_ms: int) -> bool:
-        """Has the bank just lost its last pack, does it still step, and does it allow nothing?"""
-        if self._lost_ms is None or not 0 <= since(now_ms, self._stepped_ms) <= self._fresh_ms:
+    def may_say_no(self) -> bool:
+        """Likewise, without an end to it."""
+        now_ms = self.now_ms()
+        lost = self._lost and self._says_no(now_ms)
+        return not self.quiet and (self.bank.may_speak(now_ms) or lost)
+
+    def _says_no(self, now_ms: int) -> bool:
+        """Does the bank still step, and allow nothing, and does nobody else have the word?"""
+        if not 0 <= since(now_ms, self._stepped_ms) <= self._fresh_ms:
             return False
         view = self.view
         allows = view.charge_allowed or view.discharge_allowed
@@ -214,12 +222,14 @@ class Gateway:
         """Note a stall; and when the last pack fell silent: until one speaks, or for `fresh_ms`."""
         self._away_ms(now_ms)
         self._stepped_ms = now_ms
-        if spoke and not self.view.may_speak:
-            self._lost_ms = now_ms
-        elif self._lost_ms is not None:
-            over = not 0 <= since(now_ms, self._lost_ms) <= self._fresh_ms
-            if over or self.view.may_speak:
-                self._lost_ms = None
+        if self.view.may_speak:
+            self._lost, self._lost_ms = False, None
+        elif spoke:
+            self._lost, self._lost_ms = True, now_ms
+        elif self._lost_ms is not None and not (
+            0 <= since(now_ms, self._lost_ms) <= self._fresh_ms
+        ):
+            self._lost_ms = None
 
     async def _kept_running(self, link: Link) -> None:
         """Run a link; a mistake of ours in one adapter must not silence the others."""
@@ -243,7 +253,8 @@ class Gateway:
             if self._recorder is not None and self._recorder.trouble is not None:
                 self.journal.tell("trouble", self._recorder.trouble)
                 self._recorder = None
-            if time.monotonic() - saved_s >= SAVE_EVERY_S:
+            over = time.monotonic() - saved_s >= SAVE_EVERY_S
+            if over or self.keeper.must_save(self.bank):
                 saved_s = time.monotonic()
                 self._save()
 

@@ -153,6 +153,8 @@ class LinksReader:
         self._names: set[str] = set()
         self._bringers: dict[str, Place] = {}  # pack -> who brings its reports
         self._brings_any = False
+        self._metered = False
+        self._sources: set[str] = set()  # who may ask for something
 
     def read(self, plain: object) -> list[LinkPlan]:
         """Return the links that can be made; complain of the others."""
@@ -233,11 +235,16 @@ class LinksReader:
         if not _tables(plain):
             self._complain(place, "tables in double brackets", told(plain))
             return []
-        made = [self._talker(dict(one), kinds, (*place, n)) for n, one in enumerate(plain)]
+        before: list[tuple[TalkerKind, Any]] = []
+        made = [self._talker(dict(one), kinds, (*place, n), before) for n, one in enumerate(plain)]
         return [one for one in made if one is not None]
 
     def _talker(
-        self, plain: dict[str, object], kinds: dict[str, TalkerKind], place: Place
+        self,
+        plain: dict[str, object],
+        kinds: dict[str, TalkerKind],
+        place: Place,
+        before: list[tuple[TalkerKind, Any]],
     ) -> Talker[Any] | None:
         name = plain.pop("as", None)
         kind = kinds.get(name) if isinstance(name, str) else None
@@ -249,8 +256,16 @@ class LinksReader:
         if settings is None:
             return None
         self._note_packs(kind.packs(settings), place)
+        if kind.packs(settings) and any(
+            other is kind and kind.packs(one) and kind.one(one, settings) for other, one in before
+        ):
+            hint = "one pack's numbers must not count for two: say what tells them apart on the bus"
+            self._complain(place, "a pack of its own", "the numbers of one above", hint)
+        before.append((kind, settings))
         try:
-            return kind.make(settings, self._around)
+            talker = kind.make(settings, self._around)
+            self._note_source(getattr(talker, "source", None), place)
+            return talker
         except BadFileError as error:
             if error.unreadable:
                 got = "; ".join(error.complaints)
@@ -262,10 +277,23 @@ class LinksReader:
             self._complain(place, str(error), "not that")
         return None
 
+    def _note_source(self, source: str | None, place: Place) -> None:
+        """Complain if another asks under the same name: it would take back this one's stop."""
+        if source in self._sources:
+            hint = "two that share one take back what the other asked for"
+            self._complain((*place, "source"), "a source of its own", told(source), hint)
+        if source is not None:
+            self._sources.add(source)
+
     def _note_packs(self, packs: Any, place: Place) -> None:
         if packs is None:
             self._brings_any = True
             return
+        if not packs and place[-2] == "hears":  # a meter on the common bus
+            if self._metered:
+                hint = "two would be taken for one that jumps: leave one out, or name its pack"
+                self._complain(place, "one meter on the common bus", "a second one", hint)
+            self._metered = True
         for pack in packs:
             if pack in self._bringers:
                 self._complain((*place, "pack"), "a pack that no other link brings", told(pack))

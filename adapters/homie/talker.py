@@ -44,6 +44,7 @@ class HomieTalker:
     ) -> None:
         self.counts = Counts()
         self._settings = settings
+        self.source = settings.source if settings.requests else None
         self._tree = Tree(settings, packs, readings or Readings())
         self._state_topic = self._tree.topic("$state")
         self._alerts = self._tree.topic("$alert/")

@@ -11,7 +11,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly, guards
+from adapters.assembly import Assembly, guards, lacking
 from adapters.counts import Counts
 from adapters.links import Record
 from adapters.meaning import LIST_RANGES, Meaning, Value, merged
@@ -164,6 +164,9 @@ class PackPoller:
             if beat == self._beats.get(name):
                 return ()  # the pack has measured nothing since
             self._beats[name] = beat
+        missing = lacking(fields)
+        if missing is not None:
+            self.counts.refuse(f"{name}: no {missing} in it")
         report = self._assembly.put(name, fields, now_ms)
         if report is None:
             return ()

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from attrs import field as attr
 from attrs import frozen
+from attrs.validators import optional
 
 from adapters.counts import Counts
 from adapters.links import Record
@@ -16,7 +17,16 @@ from adapters.modbus.bank import Speller
 from adapters.modbus.maps import RegisterMap
 from adapters.modbus.requests import asked
 from adapters.modbus.spell import Unsayable
-from adapters.registers import HOLDING, OTHERS_SPEAK, Image, ServerItem, Written, limits_of, within
+from adapters.registers import (
+    HOLDING,
+    OTHERS_SPEAK,
+    Image,
+    ServerItem,
+    Written,
+    limits_of,
+    who,
+    within,
+)
 from aggregator import SystemView
 from aggregator.ticks import since
 
@@ -33,6 +43,9 @@ class ServeSettings:
     device: int = attr(default=1, validator=within(0, 255))
     # Anybody who reaches the port may write what the map's [[writes]] list; false: nobody may.
     writable: bool = True
+    # who asks, in the requests made of it: of several such devices each its own, or one takes back
+    # what another asked for; left out: modbus and the device's address
+    source: str | None = attr(default=None, validator=optional(who))
 
 
 class BankServer:
@@ -41,6 +54,7 @@ class BankServer:
     def __init__(self, map_: RegisterMap, settings: ServeSettings) -> None:
         self.counts = Counts()
         self._device = settings.device
+        self._source = settings.source or f"modbus {settings.device}"
         self._speller = Speller(map_)
         self._functions = {group.name: group.function for group in map_.groups}
         self._every_ms = min((group.every_ms for group in map_.groups), default=1_000)
@@ -48,6 +62,7 @@ class BankServer:
         self._written = {
             at: 0 for row, layout in self._writes for at in _span(row.address, layout.size)
         }
+        self.source = self._source if self._writes else None
         self._beat = 0
         self._beat_ms: int | None = None
         self._shown_ms: int | None = None
@@ -100,7 +115,7 @@ class BankServer:
                 self.counts.refuse(f"only half of {write.request} at {write.address} was written")
                 continue
             number = layout.number([news[at] for at in span])
-            request = asked(write, number, f"modbus {self._device}")
+            request = asked(write, number, self._source)
             if request is None:
                 self.counts.refuse(f"{write.request}: {number} means nothing")
             else:

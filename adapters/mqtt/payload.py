@@ -9,7 +9,9 @@ import re
 from collections.abc import Sequence
 from typing import Any, NoReturn
 
+from adapters.meaning import ALARM_SETS
 from adapters.mqtt.topic_map import Row
+from aggregator.report import REPORT_FLAGS
 
 LARGEST_BYTES = 65_536
 LARGEST_NUMBER = 1e15  # nothing that a pack tells comes near
@@ -84,9 +86,13 @@ def number_of(found: Any, row: Row) -> float | None:
         return None
     if isinstance(found, str):
         return _number_of_text(found.strip(), row)
-    if isinstance(found, bool):
+    if isinstance(found, bool) and row.field in (*REPORT_FLAGS, *ALARM_SETS):
         return int(found)
-    if not isinstance(found, int | float) or not -LARGEST_NUMBER <= found <= LARGEST_NUMBER:
+    if (
+        isinstance(found, bool)
+        or not isinstance(found, int | float)
+        or not -LARGEST_NUMBER <= found <= LARGEST_NUMBER
+    ):
         raise BadPayloadError(f"no usable number for {row.field}: a {type(found).__name__}")
     return found
 

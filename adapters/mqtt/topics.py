@@ -16,7 +16,7 @@ from typing import Any
 from attrs import field as attr
 from attrs import frozen
 
-from adapters.assembly import Assembly, element
+from adapters.assembly import Assembly, element, lacking
 from adapters.counts import Counts
 from adapters.links import Record
 from adapters.meaning import LIST_RANGES, Value, merged
@@ -165,6 +165,9 @@ class TopicTalker:
         except BadPayloadError as error:
             self.counts.refuse(f"{topic}: {error}")
             return ()
+        missing = lacking(fields)
+        if missing is not None:
+            self.counts.refuse(f"{topic}: no {missing} in it")
         report = pack.put(source, fields, now_ms)
         return () if report is None else (self._record(report),)
 

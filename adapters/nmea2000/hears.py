@@ -18,7 +18,9 @@ from adapters.nmea2000.groups import BATTERY_STATUS, DC_DETAILED_STATUS, GROUPS
 from adapters.nmea2000.packets import Frame, Joiner, parted
 from adapters.nmea2000.says import within
 from aggregator import BusReport, PackReport, SystemView
+from aggregator.ticks import since
 
+MOVED_MS = 10_000  # a sender silent for so long may have taken another address
 SLOW_MS = 10_000  # the detailed status may come seldom, or never
 
 
@@ -29,7 +31,9 @@ class HearsNmea2000:
     # the battery instance to hear, 0..252
     instance: int = attr(validator=within(0, 252))
     pack: str | None = None  # left out: a meter on the common bus
-    source_address: int | None = None  # left out: whoever speaks for the instance
+    # left out: whoever speaks for the instance first, until it has been silent for 10 s; a second one
+    # is then refused, not mixed in
+    source_address: int | None = None
     # Which way this sender counts a positive current; the standard's public part does not say.
     positive: Literal["charge", "discharge"] = "charge"
 
@@ -42,8 +46,9 @@ class Nmea2000Pack:
         self._settings = settings
         self._joiner = Joiner()
         self._ranges = BUS_RANGES if settings.pack is None else RANGES
-        parts = {"status": None, "detail": SLOW_MS}
-        self._assembly = Assembly(settings.pack or "meter", parts)
+        self._assembly = self._empty()
+        self._source: int | None = None
+        self._heard_ms = 0
 
     def opened(self, now_ms: int) -> None:
         """Half messages are forgotten."""
@@ -67,10 +72,26 @@ class Nmea2000Pack:
             return ()
         if values["instance"] != self._settings.instance:
             return ()
+        if not self._is_ours(source, now_ms):
+            self.counts.refuse("a second source of this instance: give source_address")
+            return ()
         self.counts.received += 1
         name = "detail" if group is DC_DETAILED_STATUS else "status"
         report = self._assembly.put(name, self._fields(values), now_ms)
         return () if report is None else (self._record(report),)
+
+    def _empty(self) -> Assembly:
+        """Return an assembly that has heard nothing."""
+        return Assembly(self._settings.pack or "meter", {"status": None, "detail": SLOW_MS})
+
+    def _is_ours(self, source: int, now_ms: int) -> bool:
+        if self._source is None or not 0 <= since(now_ms, self._heard_ms) < MOVED_MS:
+            if source != self._source:
+                self._assembly = self._empty()  # no part of another unit lives on
+            self._source = source
+        if source == self._source:
+            self._heard_ms = now_ms
+        return source == self._source
 
     def _fields(self, values: dict[str, int | None]) -> dict[str, Any]:
         """Return the report's fields: what the core could not take is unknown."""

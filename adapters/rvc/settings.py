@@ -18,6 +18,11 @@ def _within(low: int, high: int, what: str) -> Any:
     return check
 
 
+def _who(_: object, __: "Attribute[str]", value: str) -> None:
+    if not 1 <= len(value) <= 32 or not all(" " <= one <= "~" for one in value):
+        raise ValueError("1..32 plain characters")
+
+
 @frozen(kw_only=True)
 class SaysRvc:
     """`[[links.says]] as = "rv-c"`: speak for the bank as one DC source."""
@@ -42,6 +47,9 @@ class SaysRvc:
     flags: Literal["any", "all"] = "any"
     # Do as DC_SOURCE_COMMAND says (as wishes: narrow only); false: refuse it.
     obey_commands: bool = True
+    # Who asks, in the requests made of it: on several buses each its own, or one takes back what
+    # another asked for.
+    source: str = field(default="rv-c", validator=_who)
 
     def talker(self) -> RvcSource:
         """Return the talker."""
@@ -49,7 +57,7 @@ class SaysRvc:
         subject = Subject(
             self.instance, self.priority, self.design_capacity_mah, self.flags == "any"
         )
-        return RvcSource(Address(name, self.address), subject, self.obey_commands)
+        return RvcSource(Address(name, self.address), subject, self.obey_commands, self.source)
 
 
 @frozen(kw_only=True)

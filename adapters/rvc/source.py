@@ -42,10 +42,15 @@ NO_FAULT = bytes([0x05, BATTERY_MONITOR, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF])
 class RvcSource:
     """Speaks for one DC instance. Items are (identifier with bit 31 set, 8 bytes).
 
-    `obey_commands`: take DC_SOURCE_COMMAND; else it is refused (NAK).
+    `obey_commands`: take DC_SOURCE_COMMAND; else it is refused (NAK). `source`: who asks by it.
     """
 
-    def __init__(self, address: Address, subject: Subject, obey_commands: bool = True) -> None:
+    silence_stops = False  # chargers that hear nothing follow their own settings
+
+    def __init__(
+        self, address: Address, subject: Subject, obey_commands: bool = True, source: str = BY
+    ) -> None:
+        self.source = source if obey_commands else None
         self.counts = Counts()
         self.address = address
         self._subject = subject
@@ -53,8 +58,8 @@ class RvcSource:
         self._rivals = Rivals()
         self._sayings = [Saying(row) for row in range(len(SAID))]
         self._frame = Frame()
-        self._charge = Request("stop_charge", source=BY)
-        self._power = Request("stop_discharge", source=BY)
+        self._charge = Request("stop_charge", source=source)
+        self._power = Request("stop_discharge", source=source)
         self._requests: list[Request] = []
         self._items: list[tuple[int, bytes]] = []
         self._replies: list[tuple[int, bytes]] = []

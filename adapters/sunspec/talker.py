@@ -29,6 +29,7 @@ from adapters.registers import (
     ServerItem,
     Written,
     limits_of,
+    who,
     within,
 )
 from adapters.sunspec.battery import CONNECT, DISCONNECT, Controls
@@ -42,7 +43,6 @@ EVERY_MS = 1_000  # the image is renewed at least so often
 NOMINAL_CELL_MV = 3_200  # for rated energy (common practice, no source)
 BEATS = 65_535  # the heartbeat's highest number would say "not implemented"
 CONTROLS = ("CtrlHb", "AlmRst", "SetOp", "SetInvState")
-SOURCE, WATCHDOG = "sunspec", "sunspec watchdog"
 STOPS = ("stop_charge", "stop_discharge")
 
 
@@ -62,6 +62,9 @@ class SunSpecSettings:
     # Whoever reaches the port may stop and start the bank by SetOp; false: nothing is writable but
     # the heartbeat.
     obeys: bool = True
+    # who asks, in the requests made of it: of several such devices each its own, or one takes back
+    # what another asked for
+    source: str = attr(default="sunspec", validator=who)
     # The controller's heartbeat has to move within this time; None: it is not watched. Shorter
     # reacts sooner, longer forgives a busy network; at least three of its periods.
     controller_ms: int | None = attr(default=None, validator=within(2_000, 3_600_000))
@@ -122,6 +125,9 @@ class SunSpecServer:
         self._ratings = ratings
         self._readings = readings or Readings()
         self._controls = Controls(obeys=settings.obeys)
+        self._watchdog = settings.source + " watchdog"
+        asks = settings.obeys or settings.controller_ms is not None
+        self.source = settings.source if asks else None
         self._beat_ms = 0
         self._seen_ms: int | None = None  # the last look at the clock
         self._shown: object = None
@@ -184,8 +190,8 @@ class SunSpecServer:
         elif name == "SetOp" and word in (CONNECT, DISCONNECT):
             self._controls = evolve(self._controls, set_operation=word)
             if word == DISCONNECT:
-                return [Request(kind, source=SOURCE) for kind in STOPS]
-            return [Request("clear", source=SOURCE, field=kind) for kind in STOPS]
+                return [Request(kind, source=self._settings.source) for kind in STOPS]
+            return [Request("clear", source=self._settings.source, field=kind) for kind in STOPS]
         elif name != "AlmRst" or word not in (0, 1):
             self.counts.refuse(f"{name}: {word} means nothing")
         self._shown = None
@@ -203,7 +209,7 @@ class SunSpecServer:
         if not back or self._settings.controller_ms is None:
             return []
         lost = self._settings.controller_lost
-        return [Request("clear", source=WATCHDOG, field=kind) for kind in lost]
+        return [Request("clear", source=self._watchdog, field=kind) for kind in lost]
 
     def _watch(self, now_ms: int) -> list[Record]:
         """Ask for the owner's wish once the controller's heartbeat has stood still for too long."""
@@ -214,4 +220,4 @@ class SunSpecServer:
             return []
         self._lost = True
         self.counts.refuse("the controller's heartbeat (CtrlHb) stands still")
-        return [Request(kind, source=WATCHDOG) for kind in self._settings.controller_lost]
+        return [Request(kind, source=self._watchdog) for kind in self._settings.controller_lost]

@@ -17,7 +17,7 @@ AREA = "bus"
 EVERY_MS = 1_000
 CALM_MS = 4_000  # long enough for what is told to be seen
 CHARGE, DISCHARGE = "charge_current_limit_ma", "discharge_current_limit_ma"
-LIMITS = (CHARGE, DISCHARGE, "charge_voltage_limit_mv")
+LIMITS = (CHARGE, DISCHARGE)  # a charger that gets no current needs no voltage
 STOPPED = {"le": 0}, {"eq": False}
 
 
@@ -139,30 +139,30 @@ def allows_nothing(tale: Tale) -> None:
     tale.changes({CHARGE: no_ma, "charge_allowed": may_not}, all_say={"current_ma": 0, CHARGE: 0})
 
 
-def falls_silent(tale: Tale) -> None:
-    fresh_ms, unheard_ms = (tale.settings[name] for name in ("fresh_ms", "unheard_ms"))
-    pack = tale.settings["packs"][-1]
+def is_late(tale: Tale) -> None:
     less = {CHARGE: tale.most_ma * 3 // 5, DISCHARGE: tale.most_ma * 3 // 5}
     tale.goes_on(CALM_MS, all_say=less)
     # The others' limits rise once the silent pack's last word is surely late: no reason to open.
-    late_ms = _whole(fresh_ms) + tale.react_ms + 2 * EVERY_MS
-    tale.goes_on(late_ms, None, "late", silent=True, all_say=less)
-    left_ms = _whole(unheard_ms) - late_ms
-    kept = {name: {"not_above": "late"} for name in LIMITS}
-    if left_ms > 0:
-        tale.goes_on(left_ms, kept, silent=True)
-    tale.goes_on(3 * EVERY_MS, kept, silent=True)
+    late_ms = _whole(tale.settings["fresh_ms"]) + tale.react_ms + 2 * EVERY_MS
+    tale.goes_on(late_ms, name="late", all_say=less, silent=True)
+    tale.goes_on(CALM_MS, {name: {"not_above": "late"} for name in LIMITS}, silent=True)
+
+
+def falls_silent(tale: Tale) -> None:
+    pack = tale.settings["packs"][-1]
     expect: Plain = {}
     for way, limit in (("charge", CHARGE), ("discharge", DISCHARGE)):
         granted_ma = pack[f"unheard_{way}_current_ma"]
         expect[limit] = {"le": granted_ma}
         expect |= {} if granted_ma else {f"{way}_allowed": {"eq": False}}
+    tale.goes_on(CALM_MS)
+    tale.goes_on(_whole(tale.settings["unheard_ms"]) + 2 * EVERY_MS, silent=True)
     tale.changes(expect, tale.patience_ms, silent=True)
 
 
 def short_gap(tale: Tale) -> None:
     tale.goes_on(CALM_MS, None, "before")
-    tale.goes_on(max(EVERY_MS, _whole(tale.settings["fresh_ms"]) // 2), silent=True)
+    tale.goes_on(max(2 * EVERY_MS, _whole(tale.settings["fresh_ms"] // 2)), silent=True)
     tale.changes({CHARGE: {"not_below": "before"}})
 
 
@@ -250,21 +250,24 @@ STORIES = (
     Story("BUS-009", "Limits of 0, and still permitted", ("REQ-LIM-06", "REQ-LIM-15"),
           "a permission beside a limit of 0", "a charger that reads only the permission charges",
           allows_nothing, BASE, (CHARGE, "charge_allowed")),
-    Story("BUS-010", "A pack falls silent", ("REQ-SIL-04", "REQ-SIL-02", "REQ-SIL-03"),
+    Story("BUS-010", "A pack is late", ("REQ-SIL-02", "REQ-SIL-03"),
+          "a late pack that is dropped, so that the others' limits rise",
+          "the others' room may be this one's overload", is_late, BASE, (CHARGE, DISCHARGE)),
+    Story("BUS-011", "A pack falls silent", ("REQ-SIL-04", "REQ-LIM-06"),
           "a silent pack that is dropped from the sum, or kept for ever",
           "nobody knows what the silent pack carries, or whether it is too hot", falls_silent, BASE,
           (CHARGE, DISCHARGE)),
-    Story("BUS-011", "A short gap stops nothing", ("REQ-SIL-14",),
+    Story("BUS-012", "A short gap stops nothing", ("REQ-SIL-14",),
           "a bridge that stops for one lost frame", "owners switch the check off", short_gap, BASE),
-    Story("BUS-012", "A silent pack comes back", ("REQ-SIL-14",),
+    Story("BUS-013", "A silent pack comes back", ("REQ-SIL-14",),
           "a bridge that never opens again", "somebody has to restart it at night", comes_back, BASE),
-    Story("BUS-013", "The strictest charge voltage", ("REQ-LIM-02",),
+    Story("BUS-014", "The strictest charge voltage", ("REQ-LIM-02",),
           "a mean or the highest of the packs' voltages", "the most sensitive pack is overcharged",
           strictest_voltage, ("charge_voltage_limit_mv",), ("charge_voltage_limit_mv",)),
-    Story("BUS-014", "The strictest discharge voltage", ("REQ-LIM-03",),
+    Story("BUS-015", "The strictest discharge voltage", ("REQ-LIM-03",),
           "a mean or the lowest of the packs' voltages", "the most sensitive pack is emptied",
           strictest_low_voltage, ("discharge_voltage_limit_mv",), ("discharge_voltage_limit_mv",)),
-    Story("BUS-015", "Noise on the packs' buses", ("REQ-SIL-03", "REQ-PRO-06"),
+    Story("BUS-016", "Noise on the packs' buses", ("REQ-SIL-03", "REQ-PRO-06"),
           "half a message that is taken for a whole one", "a garbled limit becomes a high one", noise,
           BASE),
 )  # fmt: skip

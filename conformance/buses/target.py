@@ -17,7 +17,7 @@ Plain = dict[str, Any]
 
 EVERY_MS = 1_000  # how often packs report
 STEADY_STEPS = 4  # so long unchanged, what is told has settled
-FIRST_WORD_MS = 15_000  # a bridge that has told nobody anything by then is not there
+SILENT_MS = 15_000  # a bridge that tells a charger nothing for so long is not there
 OPENS_MS = 60_000  # REQ-LIM-20: and so much for ramps beside its own waiting times
 DITHER_PERMILLE = 10  # of charge, which limits nothing: a live reading never stands still
 
@@ -52,8 +52,11 @@ class Rig(Protocol):
         A field is None where a charger is told nothing and goes by its own settings.
         """
 
+    def silent_ms(self) -> int:
+        """Return how long some charger has been told nothing."""
+
     def trouble(self) -> str:
-        """Return the last trouble with the buses, in words; empty: there is none."""
+        """Return what stops the rig from playing or hearing, in words; empty: nothing."""
 
 
 class BusTarget(Target):
@@ -139,8 +142,8 @@ class BusTarget(Target):
         said = {key: value for key, value in request.items() if key not in ("op", "t")}
         pack = str(said["pack"])
         sample = said["sample"] = self._samples[pack] = (self._samples.get(pack, 0) + 1) % 65_536
-        if said.get("soc_permille") is not None:
-            said["soc_permille"] += DITHER_PERMILLE * (sample % 2)
+        if (said.get("soc_permille") or 0) >= DITHER_PERMILLE:
+            said["soc_permille"] -= DITHER_PERMILLE * (sample % 2)
         carried = self._rig.play(said)
         self.witness.heard(request, carried, self._now_ms())
         return {"ok": True}
@@ -149,6 +152,11 @@ class BusTarget(Target):
         trouble = self._rig.trouble()
         if trouble:
             raise TargetError(trouble)
+        if self._rig.silent_ms() > SILENT_MS:
+            raise TargetError(
+                f"the bridge told a charger nothing for {SILENT_MS // 1_000} s:"
+                " is it running, and is it on these buses?"
+            )
         view = self._rig.told() or dict.fromkeys(self._rig.tells)
         answer = {"ok": True, "view": view}
         self.witness.stepped(request, answer, self._now_ms())
@@ -166,11 +174,6 @@ class BusTarget(Target):
                 self._report({"op": "report", "pack": pack["pack"], **self._rig.healthy})
             view = self._step({"op": "step"})["view"]
             gone_ms = self._now_ms() - began_ms
-            if self._rig.told() is None and gone_ms > FIRST_WORD_MS:
-                raise TargetError(
-                    f"the bridge told the chargers nothing in {FIRST_WORD_MS // 1_000} s:"
-                    " is it running, and is it on these buses?"
-                )
             steady = steady + 1 if view == last else 0
             last = view
             is_open = _opened(view)

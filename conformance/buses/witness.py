@@ -30,7 +30,7 @@ class Witness:
         # Buses may carry several readings for each of ours: a pack is back sooner than we count.
         self._patience_ms = patience_ms + settings["recovery_samples"] * A_READING_MS
         self._reader = Reader()
-        self._since: dict[tuple[str, str], int] = {}
+        self._lasting: dict[tuple[str, str], tuple[int, Breach]] = {}  # since when; the mildest
         self._history: list[Exchange] = []
         self._judges = False
 
@@ -42,7 +42,7 @@ class Witness:
 
     def begin(self) -> None:
         """A story begins: what was is over, but not forgotten."""
-        self._since.clear()
+        self._lasting.clear()
         self._history.clear()
         self._judges = True
         self.breach = None
@@ -71,13 +71,17 @@ class Witness:
             for breach in check(self._reader)
             if self._is_seen(breach)
         }
-        self._since = {key: self._since.get(key, now_ms) for key in found}
-        lasting = [
-            breach
-            for key, breach in found.items()
-            if now_ms - self._since[key] >= self._patience_ms
+        self._lasting = {
+            key: (since_ms, _milder(mildest, found[key]))
+            for key in found
+            for since_ms, mildest in [self._lasting.get(key, (now_ms, found[key]))]
+        }
+        sure = [
+            mildest
+            for since_ms, mildest in self._lasting.values()
+            if now_ms - since_ms >= self._patience_ms
         ]
-        self.breach = lasting[0] if lasting and self._judges else None
+        self.breach = sure[0] if sure and self._judges else None
 
     def _is_seen(self, breach: Breach) -> bool:
         """Is it about something that chargers are told, and not about how fast it came?"""
@@ -88,3 +92,16 @@ class Witness:
     def story(self, breach: Breach) -> str:
         """Return what happened in this story, ending with the breach."""
         return tell(self._history, breach)
+
+
+def _milder(one: Breach, other: Breach) -> Breach:
+    """Return which of two breaches of one requirement by one field is the smaller one."""
+    if not isinstance(one.bound, int) or not isinstance(other.bound, int):
+        return one
+    is_least = one.operator == "ge"
+    return min(one, other, key=_bound) if is_least else max(one, other, key=_bound)
+
+
+def _bound(breach: Breach) -> int:
+    assert isinstance(breach.bound, int)
+    return breach.bound

@@ -35,7 +35,7 @@ class Bank(RuleBasedStateMachine):
         start_ms=STARTS,
         openings=words.openings(),
         calm=st.booleans(),
-        ending=st.sampled_from([*[None] * 8, *TWINS, *ENDINGS]),
+        ending=st.sampled_from([*[None] * 4, *TWINS, *ENDINGS]),
     )
     def is_configured(
         self,
@@ -139,11 +139,15 @@ class Bank(RuleBasedStateMachine):
         volt_mv=st.sampled_from([55_200, 55_100, 55_000, 54_000]),
         seconds=st.integers(4, 100),
         current_ma=st.sampled_from([None, 2_000, 33_333, -33_333]),
+        soc_permille=st.sampled_from([1_000, 990]),
     )
-    def bank_is_near_full(self, volt_mv: int, seconds: int, current_ma: int | None) -> None:
+    def bank_is_near_full(
+        self, volt_mv: int, seconds: int, current_ma: int | None, soc_permille: int
+    ) -> None:
         """The bank stays at a voltage for a while: what absorption is made of."""
         for said in self.words.values():
             said.update(voltage_mv=volt_mv, cell_min_mv=3_440, cell_max_mv=3_450, cells_mv=None)
+            said.update(soc_permille=soc_permille)
             if current_ma is not None:
                 said.update(current_ma=current_ma)
         self.runs(seconds, 2_000 if seconds > 30 else 1_000)

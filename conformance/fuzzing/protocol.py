@@ -90,12 +90,17 @@ class ProtocolMachine(Bank):
             self.talk.ask("request", kind="clear", field=wish.kind, source=source, **pack)
             self.talk.step()
 
-    @rule(count=st.integers(15, 18))
-    def too_many_wishes(self, count: int) -> None:
-        """More wishes than can be kept; the last one is the strictest."""
-        for number in range(count):
-            fields = {"value": 90_000 - 5_000 * number, "source": f"app {number}"}
-            self.talk.ask("request", kind="cap_charge_current", lasts_ms=9_000, **fields)
+    @rule(
+        count=st.sampled_from([2, 3, 17]),
+        strictest_first=st.booleans(),
+        side=st.sampled_from(["charge", "discharge"]),
+    )
+    def many_wishes(self, count: int, strictest_first: bool, side: str) -> None:
+        """Several people, or more than can be kept, ask for a little more each time, or less."""
+        values = [5_000 * (1 + number) for number in range(count)]
+        for number, value in enumerate(values if strictest_first else values[::-1]):
+            kind, source = f"cap_{side}_current", f"app {number}"
+            self.talk.ask("request", kind=kind, value=value, source=source, lasts_ms=9_000)
         self.talk.step()
 
     @rule(number=PACKS, kind=st.sampled_from(["declare_removed", "declare_returned"]))
@@ -121,9 +126,15 @@ class ProtocolMachine(Bank):
 
     # The bridge itself.
 
-    @rule(remembers=st.sampled_from([True, True, False]), early=st.booleans())
-    def restarts(self, remembers: bool, early: bool) -> None:
-        """Power fails and returns, with or without what was kept; packs report at once."""
+    @rule(
+        remembers=st.sampled_from([True, True, False]),
+        early=st.booleans(),
+        stopped=st.sampled_from([None, None, "stop_charge", "stop_discharge"]),
+    )
+    def restarts(self, remembers: bool, early: bool, stopped: str | None) -> None:
+        """Power fails and returns, with or without what was kept, perhaps after the owner's stop."""
+        if stopped is not None:
+            self.talk.ask("request", kind=stopped, source="phone")
         state = self.talk.ask("snapshot").get("state")
         self.talk.passes(3_000)
         self.talk.ask("reset", settings=self.settings)

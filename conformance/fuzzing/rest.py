@@ -27,7 +27,7 @@ def rest(talk: Talk, packs: Words, ending: str) -> None:
     _run(talk, packs, MOVING_S)
     requirement, happens = ENDINGS[ending]
     happens(talk, packs)
-    if ending not in DAYS:
+    if ending not in ON_THE_WAY:
         _must_be_open(talk, requirement)
 
 
@@ -133,6 +133,8 @@ def _a_report_every_two_seconds(talk: Talk, packs: Words) -> None:
 
 def _meter_for_one(talk: Talk, packs: Words) -> None:
     packs[max(packs)].update(current_ma=None)
+    _run(talk, packs, 10, bus=True)
+    _run(talk, packs, 10)  # the meter fell silent
     _run(talk, packs, STILL_S, bus=True)
 
 
@@ -164,7 +166,7 @@ def _sun(talk: Talk, packs: Words) -> None:
     _run(talk, packs, 5)
 
 
-def _day(talk: Talk, packs: Words, **said: int) -> None:
+def _day(talk: Talk, packs: Words, **said: object) -> None:
     """The voltage is held, or a cell has arrived: absorption is served, and float follows."""
     known = talk.oracle.known
     assert known.settings is not None
@@ -180,12 +182,64 @@ def _day(talk: Talk, packs: Words, **said: int) -> None:
         _breach(talk, "REQ-STG-09", text, "view.stage", "in", stages)
 
 
+FULL: Plain = {
+    "voltage_mv": 55_200,
+    "current_ma": 2_000,
+    "cell_min_mv": 3_440,
+    "cell_max_mv": 3_450,
+}
+
+
 def _full_bank(talk: Talk, packs: Words) -> None:
-    _day(talk, packs, voltage_mv=55_200, cell_min_mv=3_440, cell_max_mv=3_450, current_ma=2_000)
+    _day(talk, packs, **FULL)
+    for said in packs.values():
+        said.update(voltage_mv=53_000)  # a load for a moment
+    _run(talk, packs, 10)
+
+
+def _held_back(talk: Talk, packs: Words) -> None:
+    """The owner allows 1 A, so a small current is no sign of a full bank."""
+    _run(talk, packs, STILL_S)
+    talk.ask("request", kind="cap_charge_current", value=1_000, source="phone")
+    for said in packs.values():
+        said.update(FULL, current_ma=500)
+    _run(talk, packs, 35)
+
+
+def _withheld(talk: Talk, packs: Words) -> None:
+    """A pack that is withheld adds nothing, and binds; at rest and while current flows."""
+    name = max(packs)
+    talk.ask("request", kind="withhold_pack", pack=name, source="phone")
+    limits = {f"{side}_current_limit_ma": 10_000 for side in SIDES}
+    for said, current_ma in ((limits, 0), (HEALTHY, 50_000)):
+        packs[name].update(said)
+        for words in packs.values():
+            words.update(current_ma=current_ma)
+        _run(talk, packs, 25)
 
 
 def _high_cell(talk: Talk, packs: Words) -> None:
     _day(talk, packs, cell_max_mv=3_520)
+
+
+def _trouble(talk: Talk, packs: Words) -> None:
+    """The board's own pack refuses; one is above its limit for a moment; one is late."""
+    home, away = packs[min(packs)], packs[max(packs)]
+    home.update(charge_allowed=False, charge_path_closed=False)
+    _run(talk, packs, 3)
+    home.update(HEALTHY)
+    _run(talk, packs, STILL_S)
+    away.update(charge_current_limit_ma=40_000, discharge_current_limit_ma=40_000)
+    for amperes in (50, 30, -50, -30):
+        for said in packs.values():
+            said.update(current_ma=1_000 * amperes)
+        _run(talk, packs, 4)
+    for said in packs.values():
+        said.update(HEALTHY)
+    talk.ask("request", kind="cap_charge_current", value=1_000, source="phone")
+    _run(talk, packs, 8, silent=max(packs))
+    talk.ask("request", kind="clear", field="cap_charge_current", source="phone")
+    _run(talk, packs, 3, silent=max(packs))
 
 
 Happens = Callable[[Talk, Words], None]
@@ -204,5 +258,15 @@ ENDINGS: dict[str, tuple[str, Happens]] = {
     "sun": ("REQ-LIM-21", _sun),
     "a full bank": ("REQ-STG-09", _full_bank),
     "one high cell": ("REQ-STG-10", _high_cell),
+    "our own limit holds back": ("REQ-STG-13", _held_back),
+    "a pack is withheld": ("REQ-WSH-06", _withheld),
+    "trouble": ("REQ-LIM-20", _trouble),
 }
-DAYS = ("a full bank", "one high cell")
+# Those that are judged by what happens on the way, not by how open the bank is at the end.
+ON_THE_WAY = (
+    "a full bank",
+    "one high cell",
+    "our own limit holds back",
+    "a pack is withheld",
+    "trouble",
+)

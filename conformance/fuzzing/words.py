@@ -17,6 +17,7 @@ HEALTHY: Plain = {
     "temperature_min_decic": 200,
     "temperature_max_decic": 220,
     "soc_permille": 500,
+    "soh_permille": 980,
     "charge_allowed": True,
     "discharge_allowed": True,
     "charge_path_closed": True,

@@ -56,8 +56,9 @@ def _charge(now: Reader, heard: list[Pack]) -> Iterator[Breach]:
     got = now.view.get("soc_permille")
     if "soc_permille" in now.view and sum(weights) >= FINEST_MAH:
         mean = Fraction(sum(s * w for s, w in zip(socs, weights, strict=True)), sum(weights))
-        slack = 1 + Fraction(1_000 * FINEST_MAH * len(weights), sum(weights))
-        fits = isinstance(got, int) and mean - slack < got <= mean + slack
+        coarse = any(weight % FINEST_MAH for weight in weights)
+        slack = Fraction(1_000 * FINEST_MAH * len(weights), sum(weights)) if coarse else 0
+        fits = isinstance(got, int) and mean - 1 - slack < got <= mean + slack
         if not fits:
             yield differs("REQ-MRG-03", now.now_ms, "soc_permille", got, int(mean))
         if (got == 1_000) is not all(soc == 1_000 for soc in socs):

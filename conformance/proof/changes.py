@@ -29,6 +29,8 @@ def surveyed(rows: Rows, changed: list[Row], wide_ma: Any, back_ma: Any) -> Dire
     side.quiet_ma = BANK_MA  # any total is quiet: what is then kept is not read here
     shares = Shares(len(changed))
     if wide_ma is None:
+        side.widens = True  # even so, nothing that was kept is used
+        side.steady.take(rows.paths.integer("kept_total", 0, BANK_MA), side.room_ma, 2 * TURN_MS)
         room.survey(side, TURN_MS, None, shares)
         return side
     with (
@@ -90,28 +92,58 @@ def claim_no_higher(paths: Paths, before: Direction, after: Direction) -> None:
     )
 
 
+@lemma
+def alone_lowered(paths: Paths) -> None:
+    """Less room of one pack alone never raises the safe total of an earlier reading.
+
+    Any bound of a share, learned or assumed.
+    """
+    reading = Reference(1)
+    rooms = [paths.integer(name, -PACK_MA, 2 * NO_CAP) for name in ("room", "lower_room")]
+    paths.assume(rooms[1] <= rooms[0])
+    inverse = paths.integer("assumed_permille", 1_000, 64_000)
+    upper = paths.integer("upper_permille", 1, 1_000)
+    learned = paths.choose("learned", (False, True))
+    # A step for the solver: less is less after a product, too.
+    factor = 1_000_000 // upper if learned else inverse
+    paths.lemma((rooms[0] // 10 - rooms[1] // 10) * factor >= 0)
+    safe = []
+    for room_ma in rooms:
+        reading.room_ma[0] = room_ma
+        safe.append(
+            reading.learned_total_ma([upper]) if learned else reading.safe_total_ma(inverse)
+        )
+    paths.claim(safe[1] <= safe[0])
+
+
 @theorem
 def earlier_lowered(paths: Paths, packs: int | None) -> None:
     """A lower limit of one pack never raises the safe total of an earlier reading.
 
-    Nothing is assumed.
+    As `alone-lowered` proves it of one pack: the changed one, or the one with the least room.
     """
+    paths.opaque = True
     rows = Rows(paths, packs, HEARD, OPEN)
-    reading = any_reading(rows)
+    reading, alone = any_reading(rows), Reference(1)
     inverse = paths.integer("assumed_permille", 1_000, 64_000)
     uppers: Any = [paths.integer(f"upper_{i}", 1, 1_000) for i in range(len(rows.rows))]
     place = paths.choose("changed", rows.places)
     learned = paths.choose("learned", (False, True))
     lower_ma = paths.integer("lower_room", -PACK_MA, 2 * NO_CAP)
     paths.assume(lower_ma <= reading.room_ma[place])
-    safe, decides = [], []  # what decides: the room of this pack, or the least of all
+    decides, safe, by_itself = [], [], []
     for room_ma in (reading.room_ma[place], lower_ma):
         reading.room_ma[place] = room_ma
-        decides.append((room_ma if learned else min(reading.room_ma)) // 10)
-        if len(decides) == 2:  # a step for the solver: less of it is less of a product with it
-            factor = 1_000_000 // uppers[place] if learned else inverse
-            paths.lemma((decides[0] - decides[1]) * factor >= 0)
-        safe.append(reading.learned_total_ma(uppers) if learned else reading.safe_total_ma(inverse))
+        decides.append(room_ma if learned else min(reading.room_ma))
+        alone.take(reading.total_ma, decides[-1:], TURN_MS)
+        if learned:
+            by_itself.append(alone.learned_total_ma([uppers[place]]))
+            safe.append(reading.learned_total_ma(uppers))
+        else:
+            by_itself.append(alone.safe_total_ma(inverse))
+            safe.append(reading.safe_total_ma(inverse))
+    paths.claim(decides[1] <= decides[0])
+    paths.assume(by_itself[1] <= by_itself[0])
     paths.claim(safe[1] <= safe[0])
 
 

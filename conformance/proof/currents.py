@@ -187,6 +187,7 @@ def widest(paths: Paths) -> None:
     total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
     safe = paths.proposition("safe")
     paths.assume(implies(total <= side.total_ma + least_room, safe))
+    side.limit_ma = [0, 0, 0, 0]  # so that the assumed bound is another than none
     assumed = room._assumed_permille(side)
 
     def told(reading: Reference) -> Any:

@@ -76,44 +76,38 @@ def derated(paths: Paths) -> tuple[Direction, Pack, list[Any]]:
 def usable(paths: Paths) -> None:
     """What a pack may take is 0 or more, at most its own limit and ceiling, and 0 if that is unknown.
 
-    Its tolerance, the margin and its derating are anything that `derating` and the settings allow.
-    """
-    side, pack, _ = derated(paths)
-    own_ma = perhaps(paths, "own_limit", PACK_MA)
-    side.own_ma[0] = own_ma
-    usable_ma = side.usable_ma(pack, side.most_ma(pack))
-    ceiling_ma = side.way.ceiling_ma(pack.settings)
-    paths.claim(
-        usable_ma >= 0,
-        usable_ma <= (0 if own_ma is None else own_ma),
-        usable_ma <= (PACK_MA if ceiling_ma is None else ceiling_ma),
-    )
-
-
-@lemma
-def usable_lowered(paths: Paths) -> None:
-    """A lower limit of its own never lets a pack take more.
-
-    As for `usable`.
+    Its tolerance, the margin and its derating are anything that `derating` and the settings allow. A
+    lower limit of its own never gives more.
     """
     side, pack, leaves = derated(paths)
-    pair = [paths.integer(name, 0, PACK_MA) for name in ("own_limit", "lower_limit")]
-    paths.assume(pair[1] <= pair[0])
-    own_ma, lower_ma = pair
-    # The same steps side by side, for the solver: a part of less is less.
+    own_ma = perhaps(paths, "own_limit", PACK_MA)
+    lower_ma = None if own_ma is None else paths.integer("lower_limit", 0, PACK_MA)
     ceiling_ma = side.way.ceiling_ma(pack.settings)
+    pair = [own_ma or 0, lower_ma or 0]
+    paths.assume(pair[1] <= pair[0])
+    # The same steps side by side, for the solver: a part of less is less.
     if ceiling_ma is not None:
         pair = [min(ma, ceiling_ma) for ma in pair]
     for i, part in enumerate(leaves):
         if i == 2:
             pair = [max(0, ma - pack.settings.sensor_tolerance_ma) for ma in pair]
-        paths.lemma((pair[0] - pair[1]) * part >= 0)
+        more, less = pair
+        paths.lemma(both((more - less) * part >= 0, less * part >= 0, more * part <= more * 1_000))
         pair = [ma * part // 1_000 for ma in pair]
-        paths.lemma(pair[1] <= pair[0])
-    side.own_ma[0] = lower_ma
-    less_ma = side.usable_ma(pack, side.most_ma(pack))
-    side.own_ma[0] = own_ma
-    paths.claim(less_ma <= side.usable_ma(pack, side.most_ma(pack)))
+        paths.lemma(both(pair[1] >= 0, pair[1] <= pair[0], pair[0] <= more))
+    pack.presence = LIVE
+    taken = []
+    for ma in (lower_ma, own_ma):
+        side.hear(0, ma, True, True)
+        side.enter(pack)
+        taken.append(side.limit_ma[0])
+    less_ma, usable_ma = taken
+    paths.claim(
+        less_ma >= 0,
+        less_ma <= usable_ma,
+        usable_ma <= (0 if own_ma is None else own_ma),
+        usable_ma <= (PACK_MA if ceiling_ma is None else ceiling_ma),
+    )
 
 
 @lemma
@@ -152,6 +146,26 @@ def rows(paths: Paths) -> None:
         bool(side.refusing[0]) == (connected and refuses),
         side.closed[0] is None or side.closed[0] == path,
     )
+
+
+@lemma
+def presence(paths: Paths) -> None:
+    """Both currents and both voltages see that a pack is silent or late, or has no known current.
+
+    Presence itself, that is time, is not part of this.
+    """
+    bank = any_bank(paths)
+    pack = bank.packs[0]
+    pack.presence = paths.choose("presence", (LIVE, LATE, UNHEARD, REMOVED))
+    pack.current_ma = paths.choose("current", (None, 0))
+    bank.enter(pack)
+    bank.note_presence()
+    silent, late = pack.presence == UNHEARD, pack.presence == LATE
+    unknown = pack.current_ma is None and pack.presence in (LIVE, LATE)
+    for side in bank.currents:
+        paths.claim(side.some_unheard == silent, side.some_late == late, side.unknown == unknown)
+    for voltage in bank.voltages:
+        paths.claim((voltage.unheard_pack >= 0) == silent, voltage.some_late == late)
 
 
 @lemma

@@ -33,6 +33,7 @@ from adapters.modbus import load_map as load_registers
 from adapters.mqtt.as_pack import messages
 from adapters.mqtt.topic_map import load_map as load_topics
 from adapters.mqtt.topics import TopicTalker
+from adapters.readings import Readings
 from adapters.registers import Answer, Ask
 from adapters.rvc.settings import SaysRvc
 from adapters.sunspec.talker import SunSpecServer, SunSpecSettings, ratings_of
@@ -54,15 +55,16 @@ class Bus:
     name: str
     say: Callable[[str, PackReport], list[tuple[Any, Any]]]
     out: list[Any]
+    readings: Readings  # which its outputs show
 
 
-def _outputs() -> dict[str, Any]:
+def _outputs(readings: Readings) -> dict[str, Any]:
     rvc = SaysRvc(manufacturer_code=0, identity_number=1).talker()
-    sunspec = SunSpecServer(SunSpecSettings(), ratings_of(SunSpecSettings(), SETTINGS))
+    sunspec = SunSpecServer(SunSpecSettings(), ratings_of(SunSpecSettings(), SETTINGS), readings)
     made = {
         "rv-c": rvc,
         "sunspec": sunspec,
-        "homie": HomieTalker(HomieSettings(), PACKS),
+        "homie": HomieTalker(HomieSettings(), PACKS, readings),
         "json lines": LinesOut(),
     }
     for one in made.values():
@@ -76,24 +78,26 @@ def buses(folder: Path) -> Iterator[Bus]:
     write_site(
         folder, places, "", fresh_ms=1, unheard_ms=1, absorption_ms=1, every_ms=1_000, record=""
     )
-    out = _outputs()
+    readings = Readings()
+    out = _outputs(readings)
     lines = LinesIn()
     yield Bus(
         "JSON lines in, JSON lines out",
         lambda _, report: [(lines, report_line(report))],
         [out["json lines"]],
+        readings,
     )
-    yield _can(folder, out["rv-c"])
-    yield _modbus(folder, out["sunspec"])
+    yield _can(folder, out["rv-c"], readings)
+    yield _modbus(folder, out["sunspec"], readings)
     topics = load_topics(folder / "elm.toml")
     heard = {pack: TopicTalker(topics, {pack: pack}) for pack in PACKS}
     yield Bus("MQTT in, Homie out",
               lambda pack, report: [(heard[pack], one) for one in messages(topics, pack, report)],
-              [out["homie"]])  # fmt: skip
-    yield _framed(folder, out["rv-c"])
+              [out["homie"]], readings)  # fmt: skip
+    yield _framed(folder, out["rv-c"], readings)
 
 
-def _can(folder: Path, rvc: Any) -> Bus:
+def _can(folder: Path, rvc: Any, readings: Readings) -> Bus:
     rows = load_dbc(folder / "oak.toml")
     settings = [HearsSettings(map="", pack=pack, id_offset=16 * n) for n, pack in enumerate(PACKS)]
     heard = {one.pack: DbcPack(one, rows) for one in settings}
@@ -106,10 +110,10 @@ def _can(folder: Path, rvc: Any) -> Bus:
         # On one bus every talker sees every frame.
         return [(talker, frame) for frame in frames for talker in heard.values()]
 
-    return Bus("CAN by DBC in, RV-C out", say, [rvc])
+    return Bus("CAN by DBC in, RV-C out", say, [rvc], readings)
 
 
-def _modbus(folder: Path, sunspec: Any) -> Bus:
+def _modbus(folder: Path, sunspec: Any, readings: Readings) -> Bus:
     rows = load_registers(folder / "ash.toml")
     heard = {pack: PackPoller(rows, PollSettings(map="", pack=pack)) for pack in PACKS}
     view = Aggregator(SETTINGS).step(0)
@@ -127,10 +131,10 @@ def _modbus(folder: Path, sunspec: Any) -> Bus:
             found.append((heard[pack], Answer(ask, words)))
         return found
 
-    return Bus("Modbus in, SunSpec out", say, [sunspec])
+    return Bus("Modbus in, SunSpec out", say, [sunspec], readings)
 
 
-def _framed(folder: Path, rvc: Any) -> Bus:
+def _framed(folder: Path, rvc: Any, readings: Readings) -> Bus:
     page = (ROOT / "docs" / "how-to" / "framed-serial.md").read_text(encoding="utf-8")
     path = folder / "board.toml"
     path.write_text(page.split("```toml\n")[2].split("```")[0], encoding="utf-8")
@@ -143,6 +147,7 @@ def _framed(folder: Path, rvc: Any) -> Bus:
         "framed serial in, RV-C out",
         lambda pack, report: [(talker, codecs[pack].write(report))],
         [rvc],
+        readings,
     )
 
 
@@ -169,7 +174,9 @@ def measure(bus: Bus) -> dict[str, float]:
             start_ns = time.process_time_ns()
             for talker, item in items:
                 for record in talker.received(item, now_ms):
-                    took += bank.accept(record, now_ms) is None
+                    refusal = bank.accept(record, now_ms)
+                    bus.readings.heard(now_ms, record, refusal)
+                    took += refusal is None
             heard_ns = time.process_time_ns()
             view = bank.step(now_ms)
             for one in bus.out:

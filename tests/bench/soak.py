@@ -33,6 +33,7 @@ from adapters.modbus import load_map as load_registers
 from adapters.mqtt.as_pack import messages
 from adapters.mqtt.topic_map import load_map as load_topics
 from adapters.mqtt.topics import TopicTalker
+from adapters.readings import Readings
 from adapters.registers import Answer, Ask
 from adapters.rvc.settings import SaysRvc
 from adapters.sunspec.talker import SunSpecServer, SunSpecSettings, ratings_of
@@ -94,7 +95,9 @@ class Soak:
             "lines": Memory(),
             "server": Memory(),
         }
-        sunspec = SunSpecServer(SunSpecSettings(), ratings_of(SunSpecSettings(), SETTINGS))
+        readings = Readings()
+        ratings = ratings_of(SunSpecSettings(), SETTINGS)
+        sunspec = SunSpecServer(SunSpecSettings(), ratings, readings)
         talkers: dict[str, list[Any]] = {
             "can": [
                 DbcPack(oak, can_map),
@@ -103,7 +106,7 @@ class Soak:
             "modbus": [PackPoller(self._registers, PollSettings(map="", pack="ash"))],
             "mqtt": [
                 TopicTalker(self._topics, {"elm": "elm"}),
-                HomieTalker(HomieSettings(), PACKS),
+                HomieTalker(HomieSettings(), PACKS, readings),
             ],
             "lines": [LinesIn(), LinesOut()],
             "server": [sunspec],
@@ -115,7 +118,12 @@ class Soak:
         ]
         keeper = Keeper(folder / "state.json")
         self.gateway = Gateway(
-            SETTINGS, links, Journal(self.told), keeper, clock_ms=lambda: self.now_ms
+            SETTINGS,
+            links,
+            Journal(self.told),
+            keeper,
+            clock_ms=lambda: self.now_ms,
+            readings=readings,
         )
 
     def _polled(self, ask: Ask) -> Answer:

@@ -11,6 +11,7 @@ from random import Random
 
 from attrs import define, field
 
+from adapters.links import ended
 from adapters.rvc.charger import RvcCharger
 from adapters.sunspec.reading import Reader
 from aggregator import PackReport
@@ -118,12 +119,12 @@ class Day:
         try:
             await self._pass()
         finally:
-            inverter.cancel()
+            await ended([inverter])
             with contextlib.suppress(ProcessLookupError):
                 gateway.terminate()
             async with asyncio.timeout(20):
                 await gateway.wait()
-            await asyncio.gather(inverter, listening, return_exceptions=True)
+            await asyncio.gather(listening, return_exceptions=True)
             await self._modbus.stop()
             self._mqtt.stop()
             for wire in self._wires.values():

@@ -130,6 +130,9 @@ class ModbusSide:
     def may_speak(self) -> bool:
         return False
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         await asyncio.sleep(0.005)
 

@@ -150,6 +150,7 @@ def test_what_a_broker_carries_keeps_to_the_convention(tmp_path: Path) -> None:
     assert follower.described["battery-bank"]["children"] == ["battery-bank-oak"]
     assert follower.states == {"battery-bank": "disconnected", "battery-bank-oak": "disconnected"}
     assert follower.values["battery-bank/measured/voltage"] == "53.000"
+    assert follower.values["battery-bank-oak/measured/voltage"] == "53.000"
 
 
 def kept_below(port: int, topics: str, settle_s: float = 0.3) -> list[tuple[str, str, bool]]:

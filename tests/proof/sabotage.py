@@ -7,6 +7,7 @@ from typing import Any
 from unittest import mock
 
 from aggregator import derate, direction, headroom, limits, loss
+from aggregator.bank import Bank
 from aggregator.direction import Direction
 from aggregator.ramp import Limit
 from aggregator.reference import Reference
@@ -34,6 +35,7 @@ MISTAKES = (
     ("rooms-follow", Direction, "_bind", "self.quiet.room_ma[i] += grown_ma", "self.quiet.room_ma[i] -= grown_ma"),
     ("assumed-share", headroom, "_assumed_permille", "count - 1", "count"),
     ("widest", headroom, "_widest", "10 if shares.learned", "11 if shares.learned"),
+    ("widest", headroom, "_widest", "safe_total_ma(1_000)", "safe_total_ma(_assumed_permille(side))"),
     ("widest", headroom, "_widest", "if side.learns and shares.learned", "if side.learns"),
     ("headroom", headroom, "survey", "room_ma = min(side.room_ma)", "room_ma = max(side.room_ma)"),
     ("headroom", headroom, "survey", "sum(side.flow_ma)", "sum([max(0, ma) for ma in side.flow_ma])"),
@@ -42,7 +44,8 @@ MISTAKES = (
     ("lower-limit", headroom, "survey", "_widest(side, room_ma, shares)", "_widest(side, room_ma, shares) - room_ma"),
     ("silence", headroom, "survey", "min(side.grant_ma) if", "max(side.grant_ma) if"),
     ("silence", headroom, "survey", "if side.some_unheard or missing:", "if missing:"),
-    ("earlier-lowered", Reference, "safe_total_ma", "+ min(self.room_ma)", "- min(self.room_ma)"),
+    ("alone-lowered", Reference, "safe_total_ma", "+ min(self.room_ma)", "- min(self.room_ma)"),
+    ("earlier-lowered", Reference, "learned_total_ma", "least_ma = min(least_ma,", "least_ma = max(-least_ma,"),
     ("back-off", headroom, "_back_off", "total_ma + room_ma)", "total_ma)"),
     ("widest-lowered", headroom, "_widest", "side.total_ma + room_ma", "side.total_ma - room_ma"),
     ("pack-loss", loss, "carried_after_loss_ma", "- side.flow_ma[lost] + room_ma", "+ room_ma"),
@@ -52,10 +55,11 @@ MISTAKES = (
     ("voltage-caps", limits, "settle_voltage", "rules[number][1](side)", "rules[0][1](side)"),
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
-    ("usable-lowered", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
+    ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "limit_ma if adds", "1_000_000 - limit_ma if adds"),
     ("rows", Direction, "enter", "0 if over else min(limit_ma", "min(limit_ma"),
+    ("presence", Bank, "note_presence", "unheard_pack >= 0", "unheard_pack > 0"),
     ("voltage-rows", VoltageSide, "enter", "else self.sign * own_mv", "else own_mv"),
     ("member-voltages", VoltageSide, "survey", "min(self.own_mv)", "max(self.own_mv)"),
     ("stricter-voltage", VoltageSide, "survey", "min(self.own_mv)", "(min if self.own_mv[0] > 0 else max)(self.own_mv)"),

@@ -1,5 +1,6 @@
 """The proofs hold, and each of them can fail."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,14 @@ def test_theorem_can_fail(mistake: tuple[str, Any, str, str, str]) -> None:
 def test_every_theorem_has_a_mistake() -> None:
     """No theorem stands without a mistake that refutes it."""
     assert {mistake[0] for mistake in MISTAKES} == set(BY_NAME)
+
+
+def test_page_names_every_theorem() -> None:
+    """The page's table has a row for each theorem, and for nothing else."""
+    rows = [
+        line.split("|")[1] for line in PAGE.read_text("utf-8").splitlines() if line[:3] == "| `"
+    ]
+    assert {name for row in rows for name in re.findall("`([^`]+)`", row)} == set(BY_NAME)
 
 
 def test_contradictory_assumptions_prove_nothing() -> None:

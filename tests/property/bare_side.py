@@ -30,9 +30,9 @@ def side(
         "quiet": Reference(len(flow_ma)),
         "steady": Reference(len(flow_ma)),
         "bank": SimpleNamespace(assumed_resistance_ratio=4),
-        "uses_learned": lambda shares: learned,
-        "widened": lambda shares: learned,
-        "quiet_tenths": lambda shares: 7,
+        "learns": learned,
+        "widens": False,
+        "way": SimpleNamespace(quiet_tenths=7),
     }
     return SimpleNamespace(**{**made, **fields})
 

@@ -235,7 +235,7 @@ def test_a_charger_is_never_told_more(folder: Path, fields: dict[str, Any]) -> N
         if told.get(name) is not None:
             said = getattr(view, name) or 0
             assert told[name] >= said if name in UP else told[name] <= said
-    for allowed, limit in DIRECTIONS:
+    for allowed, limit, _ in DIRECTIONS:
         if limit in told:
             assert told[allowed] is (told[limit] > 0)
             assert not told[allowed] or getattr(view, allowed) is True

@@ -1,13 +1,12 @@
 """The arithmetic of losses and ramps alone, against the same rules spelt out in fractions."""
 
 from fractions import Fraction
-from types import SimpleNamespace
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from aggregator.loss import carried_after_loss_ma
-from aggregator.ramp import climb
+from aggregator.ramp import Limit
 from aggregator.reference import NO_CAP
 from tests.property.bare_side import HARD, banks, shares, side
 
@@ -71,15 +70,30 @@ def test_a_share_is_rounded_to_the_safe_side_before_it_divides() -> None:
 def test_a_ramp_pays_out_whole_units_and_keeps_the_rest(
     rate_per_s: int, steps: list[tuple[int, bool]]
 ) -> None:
-    """After any steps a limit that follows has risen by all that was earned, rounded down; time
-    beyond a nominal step, or while it is held, earns nothing."""
-    limit = SimpleNamespace(value=7, carry=0, previous=0, ramp_to=0)
+    """After any steps a limit that follows has risen by all that was earned, rounded down; while it
+    is held it earns nothing."""
+    limit = Limit(7, 1)
     earned = 0
     for dt_ms, held in steps:
         before = limit.value
-        climb(limit, rate_per_s, dt_ms, 1_000, held)
-        earned += 0 if held else rate_per_s * min(dt_ms, 1_000)
+        limit.climb(rate_per_s, dt_ms, held)
+        earned += 0 if held else rate_per_s * dt_ms
         assert (limit.previous, limit.ramp_to) == (before, 7 + earned // 1_000)
         assert {type(limit.ramp_to), type(limit.carry)} == {int}
         assert limit.carry == earned % 1_000
         limit.value = limit.ramp_to
+
+
+def test_the_least_cap_wins_and_only_the_ramp_carries() -> None:
+    """At a tie the earlier row is named; what else holds a limit takes its thousandths away."""
+    limit = Limit(5, 3)
+    assert (limit.value, limit.previous, limit.ramp_to, limit.carry) == (5, 5, 5, 0)
+    assert (limit.row, limit.caps) == (0, [NO_CAP] * 3)
+    for caps, value, row, carry in (
+        ([9, 8, 7], 7, 2, 999),
+        ([9, 7, 7], 7, 1, 0),
+        ([-3, 7, 7], -3, 0, 0),
+    ):
+        limit.caps, limit.carry = caps, 999
+        limit.settle()
+        assert (limit.value, limit.row, limit.carry) == (value, row, carry)

@@ -170,3 +170,30 @@ def test_a_list_comes_in_parts() -> None:
     report = oak.put("a", {element("cells_mv", 2): 3_302, element("cells_mv", 1): 3_301}, 1_001)
     assert report is not None
     assert report.cells_mv is None
+
+
+def test_a_part_may_tell_its_age() -> None:
+    """It is added to the time since the part came; one that is unknown adds nothing."""
+    oak = two()
+    oak.put("state", {"voltage_mv": 53_000, "age_ms": 3_000}, 0)
+    first = oak.put("limits", {"charge_current_limit_ma": 50_000}, 400)
+    assert first is not None
+    assert first.age_ms == 3_400
+    oak.put("state", {"voltage_mv": 53_000, "age_ms": None}, 1_000)
+    second = oak.put("limits", {"charge_current_limit_ma": 50_000}, 1_100)
+    assert second is not None
+    assert second.age_ms == 100
+
+
+@pytest.mark.parametrize("name", ["charge_voltage_limit_mv", "charge_path_closed"])
+def test_a_part_without_its_limit_is_not_taken_but_for_bad_news(name: str) -> None:
+    """To the core an unknown voltage limit is none. A board that forbids charging may well tell no
+    voltage for it: that it forbids does not wait, and the voltage is the one before."""
+    oak, before = Assembly("oak", {"state": None}), {name: 57_000}
+    assert oak.put("state", {"charge_allowed": False, name: None}, 0) is None  # it never said one
+    assert oak.put("state", {"charge_allowed": True, **before}, 1_000) is not None
+    assert oak.put("state", {"charge_allowed": True, name: None}, 2_000) is None
+    refused = oak.put("state", {"charge_allowed": False, name: None}, 3_000)
+    assert refused is not None
+    assert (refused.charge_allowed, getattr(refused, name)) == (False, 57_000)
+    assert oak.put("state", {"charge_allowed": False, name: None}, 4_000) is None

@@ -152,6 +152,61 @@ def test_what_a_signal_cannot_say_is_left_out(tmp_path: Path) -> None:
     assert bank.counts.dropped == 2
 
 
+@pytest.mark.parametrize(
+    ("fields", "told"),
+    [
+        ({"charge_voltage_limit_mv": 49_999}, (50_000, 0, False, True)),
+        ({"charge_voltage_limit_mv": 0, "charge_allowed": False}, (50_000, 0, False, True)),
+        ({"discharge_voltage_limit_mv": 76_000}, (55_200, 101_000, True, False)),
+    ],
+)
+def test_a_voltage_that_cannot_be_said_forbids_the_current(
+    tmp_path: Path, fields: dict[str, Any], told: tuple[int, int, bool, bool]
+) -> None:
+    """Left out, the message would let the inverter go on with what it heard last."""
+    dbc = dbc_message("L", 1, 4, [
+        'V : 0|8@1+ (0.1,50) [0|0] "V"', 'F : 8|8@1+ (0.1,50) [0|0] "V"',
+        'A : 16|8@1+ (1,0) [0|0] "A"', 'C : 24|1@1+ (1,0) [0|0] ""', 'D : 25|1@1+ (1,0) [0|0] ""',
+    ])  # fmt: skip
+    rows = """[[messages]]
+message = "L"
+signals = [
+  { signal = "V", field = "charge_voltage_limit_mv" },
+  { signal = "F", field = "discharge_voltage_limit_mv" },
+  { signal = "A", field = "charge_current_limit_ma" },
+  { signal = "C", field = "charge_allowed" },
+  { signal = "D", field = "discharge_allowed" },
+]
+"""
+    limits = made(tmp_path, dbc, rows)
+    said = {"discharge_voltage_limit_mv": 55_000, "charge_current_limit_ma": 101_000}
+    frames = DbcBank(SaysSettings(map=""), limits).due(0, view(**(said | fields)), True)
+    side = DbcChargerSide(SaysSettings(map=""), limits)
+    for frame in frames:
+        side.received(frame)
+    names = (
+        "charge_voltage_limit_mv", "charge_current_limit_ma", "charge_allowed", "discharge_allowed",
+    )  # fmt: skip
+    assert tuple(side.fields[name] for name in names) == told
+
+
+def test_limits_do_not_depend_on_what_may_be_unknown(tmp_path: Path) -> None:
+    """When the last pack falls silent the 0 must go out, whatever else stands in its message."""
+    dbc = dbc_message("L", 1, 2, ['A : 0|8@1+ (1,0) [0|0] "A"', 'S : 8|7@1+ (1,0) [0|0] "%"'])
+    rows = """[[messages]]
+message = "L"
+signals = [
+  { signal = "A", field = "charge_current_limit_ma" },
+  { signal = "S", field = "soc_permille"WHEN },
+]
+"""
+    with pytest.raises(ValueError, match="L tells limits, and S has no number for when soc"):
+        DbcBank(SaysSettings(map=""), made(tmp_path, dbc, rows.replace("WHEN", "")))
+    limits = made(tmp_path, dbc, rows.replace("WHEN", ", no_data = [127]"))
+    lost = view(soc_permille=None, charge_allowed=False, charge_current_limit_ma=0)
+    assert DbcBank(SaysSettings(map=""), limits).due(0, lost, True) == [(1, bytes([0, 127]))]
+
+
 def test_fields_of_a_pack_are_not_the_banks(tmp_path: Path) -> None:
     """A map that names what the bank's view does not have is refused when the talker is made."""
     dbc = dbc_message("L", 1, 2, ['V : 0|16@1+ (1,0) [0|0] "mV"'])

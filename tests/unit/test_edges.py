@@ -3,7 +3,6 @@
 import pytest
 
 from aggregator import PackSettings
-from aggregator.limits import settle_current, settle_voltage
 from aggregator.reference import NO_CAP
 from aggregator.view import VIEW_FIELDS
 from tests.bank import Site
@@ -63,26 +62,6 @@ def test_a_pack_that_nobody_hears_spoils_what_is_remembered() -> None:
     assert not side.steady.valid
 
 
-def test_only_the_ramp_carries_thousandths() -> None:
-    """A limit that something else holds down starts its next rise from exactly there."""
-    site = Site("oak", "fir").is_ready()
-    bank = bare(site)
-    for side in bank.currents:  # type: ignore[attr-defined]
-        side.carry, side.ramp_to = 999, 1
-        settle_current(side)
-        assert (side.value, side.carry) == (1, 999)
-        side.carry, side.ramp_to = 999, 1_000_000
-        settle_current(side)
-        assert side.carry == 0
-    for side in bank.voltages:  # type: ignore[attr-defined]
-        side.carry, side.ramp_to = 999, -100_000
-        settle_voltage(side)
-        assert (side.value, side.carry) == (-100_000, 999)
-        side.carry, side.ramp_to = 999, 1_000_000
-        settle_voltage(side)
-        assert side.carry == 0
-
-
 @pytest.mark.parametrize(("granted_ma", "denied"), [(1, False), (0, True)])
 def test_a_grant_of_one_milliampere_is_no_denial(granted_ma: int, denied: bool) -> None:
     """The dwell before it is permitted again starts at 0, not at a small limit."""
@@ -92,3 +71,46 @@ def test_a_grant_of_one_milliampere_is_no_denial(granted_ma: int, denied: bool) 
     site.runs(60)
     assert site.view.charge_current_limit_ma == granted_ma
     assert bare(site).charge.denied is denied  # type: ignore[attr-defined]
+
+
+def held(site: Site) -> bool:
+    """Is the ramp at a standstill?"""
+    site.runs(1)
+    return site.caps("charge_current")["ramp"].value == site.view.charge_current_limit_ma
+
+
+def test_ramps_stand_still_for_each_reason_alone() -> None:
+    """A late reading, a pack above its limit, a path that changed: no rise is earned meanwhile."""
+    fields = {"fresh_ms": 2_000, "settle_ms": 3_001, "path_settle_ms": 3_001}
+    late = Site("oak", "fir", **fields).is_ready()
+    assert not held(late)
+    late.falls_silent("fir")
+    late.runs(2)
+    assert held(late)
+    ramp = late.caps("charge_voltage")["voltage_ramp"]
+    assert ramp.value == late.view.charge_voltage_limit_mv
+    above = Site("oak", "fir", **fields).is_ready()
+    above.says("oak", current_ma=110_000)
+    above.runs(1)
+    above.says("oak", current_ma=0)
+    # It ends after four steps of a second: until then a millisecond is left.
+    assert [held(above) for _ in range(4)] == [True, True, True, False]
+    path = Site("oak", "fir", "elm", **fields).is_ready()
+    path.says("fir", charge_path_closed=False)
+    assert [held(path) for _ in range(5)] == [True, True, True, True, False]
+
+
+def test_the_peak_of_fifteen_seconds() -> None:
+    """A new peak is looked for every 15 s, and the last one is kept beside it."""
+    site = Site("oak", "fir").is_ready()
+    side = bare(site).charge  # type: ignore[attr-defined]
+    side.peak_left_ms, side.peak_ma, side.last_peak_ma = 2_000, 400_000, 300_000
+    site.asks("stop_charge")
+    site.runs(1)
+    assert (side.peak_left_ms, side.peak_ma, side.last_peak_ma) == (1_000, 400_000, 300_000)
+    side.peak_left_ms = 1_001
+    site.runs(1)
+    assert (side.peak_left_ms, side.peak_ma, side.last_peak_ma) == (1, 400_000, 300_000)
+    side.peak_left_ms = 1_000
+    site.runs(1)
+    assert (side.peak_left_ms, side.peak_ma, side.last_peak_ma) == (15_000, 0, 400_000)

@@ -1,24 +1,15 @@
-"""The gateway: records are followed by a step, links run beside it, state and history are kept."""
+"""The gateway: records are followed by a step, links run beside it, silence is handled."""
 
 import asyncio
 import io
 import json
 import time
-from pathlib import Path
-
-import pytest
 
 from adapters.gateway.journal import REPEAT_S, Journal
-from adapters.gateway.keeper import Keeper
-from adapters.gateway.recorder import Recorder
 from adapters.gateway.runtime import Gateway, monotonic_ms
-from adapters.gateway.service import rehearsed, speaking
-from adapters.gateway.site_file import load_site
 from adapters.links import Site
-from adapters.log import replay
 from aggregator import BusReport, Request
 from aggregator.ticks import TICK_MASK, since
-from conformance.device import Device
 from tests.gateway import SETTINGS, Clock, HandLink, gateway, reading
 
 
@@ -115,6 +106,26 @@ def test_the_last_silence_is_said_before_it_is_kept() -> None:
             said.append((view.charge_current_limit_ma, view.charge_allowed))
     assert said == [(0, False)] * (SETTINGS.fresh_ms // 1_000 + 1)
     assert not bank.may_speak()
+
+
+def test_no_goes_on_being_said_where_silence_stops_nobody() -> None:
+    """On RV-C chargers that hear nothing follow their own settings: until a pack is heard again they
+    hear "do not charge", but never before one was heard, nor from a gateway that is quiet or hangs."""
+    clock = Clock()
+    bank, _ = gateway(clock)
+    assert not bank.may_say_no()
+    heard(bank, clock)
+    for _ in range(300):
+        clock.ms += 1_000
+        bank.step()
+        assert bank.may_say_no()
+    assert not bank.may_speak()
+    assert not bank.view.charge_allowed
+    bank.quiet = True
+    assert not bank.may_say_no()
+    bank.quiet = False
+    clock.ms += SETTINGS.fresh_ms + 1
+    assert not bank.may_say_no()
 
 
 def test_the_last_no_is_not_said_on_purpose_nor_by_a_gateway_that_hangs() -> None:
@@ -223,6 +234,21 @@ def test_repeated_refusals_are_counted() -> None:
     ]
 
 
+def test_a_journal_that_cannot_be_written_stops_nothing() -> None:
+    """A full disk or a closed pipe costs the log, not the bank."""
+
+    class Full(io.StringIO):
+        def write(self, text: str) -> int:
+            raise OSError("no space left on device")
+
+    clock = Clock()
+    bank = Gateway(SETTINGS, [], Journal(Full()), clock_ms=clock)
+    heard(bank, clock)
+    bank.take([Request("stop_charge", source="phone")], "hand")
+    bank.step()
+    assert bank.may_speak()
+
+
 def test_the_journal_speaks_json() -> None:
     """One object a line, with the core's own names."""
     bank, out = gateway(Clock(), as_json=True)
@@ -231,135 +257,3 @@ def test_the_journal_speaks_json() -> None:
     assert {"stage", "charge"} <= {event["event"] for event in events}
     charge = next(event for event in events if event["event"] == "charge")
     assert (charge["allowed"], charge["rule"]) == (False, "unheard")
-
-
-def test_state_survives_a_restart(tmp_path: Path) -> None:
-    """A wish that holds until it is cleared holds in the next gateway, too."""
-    keeper = Keeper(tmp_path / "state.json")
-    first = Gateway(SETTINGS, [], Journal(io.StringIO()), keeper)
-    first.take([Request("stop_charge", source="phone")], "hand")
-    assert keeper.save(first.bank) is None
-    second = Gateway(SETTINGS, [], Journal(io.StringIO()), keeper)
-    second._restore()
-    second.step()
-    assert "owner_stop" in [cap.rule for cap in second.bank.why("charge_current")]
-
-
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"version": 99}', "\x00\xff", "[" * 100_000])
-def test_a_state_that_cannot_be_used_is_put_aside(tmp_path: Path, text: str) -> None:
-    """It is kept under another name, told, and the bank starts anew."""
-    path = tmp_path / "state.json"
-    path.write_text(text, encoding="latin-1")
-    out = io.StringIO()
-    bank = Gateway(SETTINGS, [], Journal(out), Keeper(path))
-    bank._restore()
-    assert "put aside as state.json.unusable, starting anew" in out.getvalue()
-    assert (tmp_path / "state.json.unusable").read_text(encoding="latin-1") == text
-    assert not path.exists()
-
-
-def test_a_state_that_cannot_be_written_is_told(tmp_path: Path) -> None:
-    """In one line that names the file."""
-    bank = Gateway(SETTINGS, [], Journal(io.StringIO()))
-    trouble = Keeper(tmp_path / "no such folder" / "state.json").save(bank.bank)
-    assert trouble is not None
-    assert "state.json: cannot be written: No such file" in trouble
-
-
-def test_the_history_replays_bit_for_bit(tmp_path: Path) -> None:
-    """Every view that was kept is the one that the driver-protocol device gives for the same log."""
-    clock, log = Clock(), tmp_path / "bank.log"
-    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, Recorder(log, 10), clock_ms=clock)
-    for sample in range(1, 200):
-        clock.ms += 700
-        bank.take([reading("oak", sample, current_ma=200 * sample)], "hand")
-        bank.take([reading("fir", sample, soc_permille=2_000 if sample == 7 else 600)], "hand")
-        bank.step()
-    assert bank._recorder is not None
-    bank._recorder.close()
-    device = Device()
-    with log.open() as lines:
-        agreed, difference = replay(lines, "bank.log", device.answer, device.answer)
-    assert difference is None
-    assert agreed >= 3
-
-
-def test_a_rehearsal_keeps_no_state(tmp_path: Path) -> None:
-    """What simulated packs taught the bank is not taken for the real ones', nor is their day."""
-    site = tmp_path / "SITE.toml"
-    site.write_text('cell_count = 16\n[[packs]]\npack = "oak"\n[[links]]\nname = "in"\n'
-                    'kind = "tcp"\nhost = "127.0.0.1"\nport = 9\n[[links.hears]]\nas = "json-lines"\n')  # fmt: skip
-    plan, journal = load_site(site), Journal(io.StringIO())
-    speaking(plan, journal, rehearsed(60))._save()
-    assert not (tmp_path / "packyoke-state.json").exists()
-    speaking(plan, journal)._save()
-    assert (tmp_path / "packyoke-state.json").exists()
-
-
-def test_a_full_history_stops_and_says_so(tmp_path: Path) -> None:
-    """It does not fill the disk."""
-    clock, log = Clock(), tmp_path / "bank.log"
-    recorder = Recorder(log, 1)
-    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, recorder, clock_ms=clock)
-    sample = 0
-    while recorder.trouble is None and sample < 10_000:
-        sample += 1
-        bank.take([reading("oak", sample % 65_536)], "hand")
-    assert recorder.trouble is not None
-    assert "as large as record_mb allows" in recorder.trouble
-    assert log.stat().st_size < 1_100_000
-
-
-def told_to(log: Path, clock: Clock, samples: int, most_mb: int = 10) -> Recorder:
-    """Record a bank that hears so many readings, and stop."""
-    recorder = Recorder(log, most_mb)
-    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, recorder, clock_ms=clock)
-    for sample in range(samples):
-        clock.ms += 700
-        bank.take([reading("oak", sample)], "hand")
-        bank.step()
-    recorder.close()
-    return recorder
-
-
-def test_a_start_goes_on_in_the_history_that_is_there(tmp_path: Path) -> None:
-    """A restart, also one after a crash in the middle of a line, does not cost what came before."""
-    log, clock = tmp_path / "bank.log", Clock()
-    told_to(log, clock, 5)
-    before = log.read_bytes()
-    log.write_bytes(before + b'{"op":"report","pa')
-    told_to(log, clock, 5)
-    assert log.read_bytes().startswith(before)
-    device = Device()
-    with log.open() as lines:
-        agreed, difference = replay(lines, "bank.log", device.answer, device.answer)
-    assert (agreed >= 2, difference) == (True, None)
-    assert log.read_text(encoding="ascii").count('"op":"reset"') == 2
-
-
-@pytest.mark.parametrize("name", ["bank.log", "bank.log.gz"])
-def test_a_history_that_is_full_or_packed_is_put_aside(tmp_path: Path, name: str) -> None:
-    """What a crash tore off cannot be found in a packed one; a full one would take nothing more."""
-    log = tmp_path / name
-    full = b'{"op":"reset"}\n' + b"#" * 1_000_000
-    log.write_bytes(full)
-    told_to(log, Clock(), 5, most_mb=1)
-    assert (tmp_path / f"before-{name}").read_bytes() == full
-    assert 0 < log.stat().st_size < 100_000
-
-
-def test_a_file_that_is_no_history_is_left_alone(tmp_path: Path) -> None:
-    """Whatever the owner named by mistake is not written over."""
-    log = tmp_path / "brook.toml"
-    log.write_text("kind = 'dbc'", encoding="utf-8")
-    recorder = told_to(log, Clock(), 5)
-    assert recorder.trouble == f"{log}: not recorded: a file that is no log of ours is there"
-    assert log.read_text(encoding="utf-8") == "kind = 'dbc'"
-
-
-def test_a_full_disk_ends_the_history_and_not_the_bank(tmp_path: Path) -> None:
-    """Whether the disk is full when a line is written, or only when it is pushed out."""
-    log = tmp_path / "bank.log"
-    log.symlink_to("/dev/full")
-    recorder = told_to(log, Clock(), 100)
-    assert recorder.trouble == f"{log}: recording stopped: No space left on device"

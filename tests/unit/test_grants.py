@@ -55,7 +55,7 @@ def test_a_silent_pack_that_refused_last_gets_no_grant() -> None:
 
 
 @pytest.mark.parametrize(
-    ("last_ma", "granted_ma"), [(40_000, 8_000), (40_001, 0), (None, 8_000), (-50_000, 8_000)]
+    ("last_ma", "granted_ma"), [(40_000, 8_000), (40_001, 0), (None, 0), (-50_000, 8_000)]
 )
 def test_a_pack_that_falls_silent_above_its_limit_gets_no_grant(
     last_ma: int | None, granted_ma: int

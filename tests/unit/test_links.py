@@ -31,6 +31,9 @@ class FakeSite:
     def may_speak(self) -> bool:
         return True
 
+    def may_say_no(self) -> bool:
+        return self.may_speak()
+
     async def turn(self, most_s: float) -> None:
         await asyncio.sleep(0.001)
 
@@ -117,6 +120,22 @@ def test_what_is_due_is_sent_and_last_words_are_said() -> None:
     assert bus.closed == 1
 
 
+def test_a_last_word_that_is_slow_does_not_keep_the_others_back() -> None:
+    """A device may take its time to answer; the next one must still be told to stop."""
+
+    class SlowFirst(FakeBus):
+        async def send(self, item: object) -> None:
+            self.sent.append(item)
+            if len(self.sent) == 1:
+                await asyncio.sleep(3_600)
+
+    bus = SlowFirst([])
+    link = MessageLink[object]("hall", bus, [FakeTalker(), FakeTalker()])
+    run_for(link, FakeSite(), 0.05)
+    assert bus.sent == ["goodbye", "goodbye"]
+    assert link.counts.dropped == 1
+
+
 def test_a_lost_bus_is_opened_again() -> None:
     """After a wait; talkers are told, and what comes then is heard."""
     bus, site, talker = FakeBus([1, LinkError("cut"), 2]), FakeSite(), FakeTalker()
@@ -143,6 +162,44 @@ def test_a_slow_bus_sends_less_and_nothing_old() -> None:
     run_for(link, FakeSite(), 1.0)
     assert bus.sent[:2] == ["a", "b"]
     assert link.counts.dropped == 2
+
+
+def test_each_item_is_sent_only_while_it_may_be() -> None:
+    """Leave to speak that is lost between two items of a batch is lost for the second one."""
+
+    class OnceAllowed(FakeSite):
+        def may_speak(self) -> bool:
+            return not bus.sent
+
+    bus = FakeBus([])
+    link = MessageLink[object]("hall", bus, [FakeTalker(["a", "b", "c"])])
+    run_for(link, OnceAllowed(), 0.05)
+    assert bus.sent[:1] == ["a"]
+    assert not {"b", "c"} & set(bus.sent)
+    assert link.counts.dropped == 2
+
+
+def test_who_may_not_fall_silent_is_asked_in_another_way() -> None:
+    """A talker on whose bus silence stops nobody goes by `may_say_no`, the others by `may_speak`."""
+
+    class Lost(FakeSite):
+        def may_speak(self) -> bool:
+            return False
+
+        def may_say_no(self) -> bool:
+            return True
+
+    class Asked(FakeTalker):
+        def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[object]:
+            self.says.append(may_speak)
+            return []
+
+    class Unceasing(Asked):
+        silence_stops = False
+
+    usual, unceasing = Asked(), Unceasing()
+    run_for(MessageLink[object]("hall", FakeBus([]), [usual, unceasing]), Lost(), 0.05)
+    assert (set(usual.says), set(unceasing.says)) == ({False}, {True})
 
 
 def test_a_flood_does_not_hold_up_the_others() -> None:

@@ -106,6 +106,7 @@ def test_rows_join_in_order_and_a_hole_makes_a_list_unknown() -> None:
         (Meaning(field="voltage_mv", positive="discharge"), "positive", ""),
         (Meaning(field="charge_allowed", bit=64), "bit", ""),
         (Meaning(field="charge_allowed", true=[0]), "true", "a flag that says yes by 0"),
+        (Meaning(field="charge_allowed", false=[]), "false", ""),
         (Meaning(field="cells_mv", number=0), "number", ""),
         (Meaning(field="warnings"), "bits", ""),
         (Meaning(field="warnings", bits={"0": "fire"}), "bits", ""),

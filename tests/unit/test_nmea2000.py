@@ -153,6 +153,22 @@ def test_a_battery_is_heard() -> None:
     assert not heard(HearsNmea2000(instance=4, pack="oak", source_address=34), view(**SEEN))
 
 
+def test_two_batteries_of_one_instance_are_not_mixed() -> None:
+    """Many come with the same instance: the first one counts until it has been silent for 10 s."""
+    pack = Nmea2000Pack(HearsNmea2000(instance=0, pack="oak"))
+
+    def says(source: int, voltage_mv: int, now_ms: int) -> list[int | None]:
+        data = BATTERY_STATUS.data({"instance": 0, "voltage_mv": voltage_mv, "current_ma": 1_000})
+        found = pack.received((identifier(BATTERY_STATUS.number, source), data), now_ms)
+        return [one.voltage_mv for one in found if isinstance(one, PackReport)]
+
+    assert says(10, 53_000, 0) == [53_000]
+    assert says(11, 54_000, 500) == []
+    assert pack.counts.trouble == "a second source of this instance: give source_address"
+    assert says(10, 53_010, 1_000) == [53_010]
+    assert says(11, 54_010, 11_001) == [54_010]
+
+
 @given(data=st.binary(min_size=1, max_size=LONGEST), sequence=st.integers(0, 7))
 def test_pieces_join_to_what_they_were(data: bytes, sequence: int) -> None:
     """Any message comes out of its pieces whole, once, and not before the last."""

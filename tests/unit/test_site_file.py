@@ -146,6 +146,74 @@ def test_every_kind_loads(kind: str) -> None:
     assert loaded.hears or loaded.says or kind == "metrics"
 
 
+TWO = """
+[[packs]]
+pack = "oak"
+[[packs]]
+pack = "fir"
+[[links]]
+name = "van"
+LINK
+"""
+CAN = 'kind = "can"\n'
+LINE = 'kind = "modbus-tcp"\nhost = "127.0.0.1"\n'
+
+
+@pytest.mark.parametrize(
+    ("link", "heard", "other"),
+    [
+        (CAN, 'as = "rv-c"\ninstance = 10', "instance = 11"),
+        (CAN, 'as = "nmea-2000"\ninstance = 1', "instance = 2"),
+        (CAN, 'as = "dbc"\nmap = "m.toml"\nid_offset = 1', "id_offset = 2"),
+        (CAN, 'as = "dbc"\nmap = "m.toml"\nonly = { Unit = 1 }', "only = { Unit = 2 }"),
+        (LINE, 'as = "registers"\nmap = "m.toml"\ndevice = 1', "device = 2"),
+    ],
+)
+def test_one_packs_numbers_do_not_count_for_two(
+    tmp_path: Path, link: str, heard: str, other: str
+) -> None:
+    """A block that was copied, and of which only the name was changed, would double a pack's limits
+    and leave the other pack unheard without anybody noticing."""
+    said = "a pack of its own, got the numbers of one above"
+    first = f'[[links.hears]]\npack = "oak"\n{heard}\n'
+    copied = f'[[links.hears]]\npack = "fir"\n{heard}\n'
+    others = copied.replace(heard.splitlines()[-1], other)
+    for second, expected in ((copied, 1), (others, 0)):
+        text = TWO.replace("LINK", link + first + second)
+        try:
+            load_site(_site(tmp_path, text))
+            found = []
+        except BadFileError as caught:
+            found = [line for line in caught.complaints if said in line]
+        assert len(found) == expected
+
+
+def _site(folder: Path, text: str) -> Path:
+    path = folder / "SITE.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_nobody_takes_back_what_another_asked_for(tmp_path: Path) -> None:
+    """Two inverters that may stop the bank ask under names of their own: else one that connects
+    would clear the other's stop."""
+    server = '[[links]]\nname = "{0}"\nkind = "modbus-tcp-server"\nport = {1}\n[[links.says]]\nas = "sunspec"\nrated_capacity_mah = 100000\n'
+    text = SITE + server.format("left", 1502) + server.format("right", 1503)
+    found = complaints(tmp_path, text)
+    assert [line for line in found if 'a source of its own, got "sunspec"' in line]
+    load_site(_site(tmp_path, text + 'source = "right inverter"\n'))
+    load_site(_site(tmp_path, text + "obeys = false\n"))
+
+
+def test_there_is_one_meter_on_the_common_bus(tmp_path: Path) -> None:
+    """The readings of two would be taken for those of one that jumps."""
+    meter = '[[links.hears]]\nas = "nmea-2000"\ninstance = {0}\n'
+    found = complaints(tmp_path, TWO.replace("LINK", CAN + meter.format(1) + meter.format(2)))
+    assert [line for line in found if "one meter on the common bus, got a second one" in line]
+    found = complaints(tmp_path, TWO.replace("LINK", CAN + meter.format(1)))
+    assert not [line for line in found if "meter" in line]
+
+
 @pytest.mark.parametrize(
     ("state", "record", "told"),
     [

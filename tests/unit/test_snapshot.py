@@ -244,6 +244,21 @@ def test_a_spoilt_wish_is_refused_and_nothing_is_taken(key: str, value: object) 
     assert site.bank.snapshot() == before
 
 
+def test_a_stop_outlives_a_pack_that_left_the_settings() -> None:
+    """A wish about a pack that is gone is dropped; the others hold on."""
+    state: dict[str, int | str] = dict(GOOD)
+    wishes = (("withhold_pack", "elm"), ("stop_charge", ""))
+    for number, (kind, pack) in enumerate(wishes):
+        wish: dict[str, int | str] = {
+            "kind": kind, "pack": pack, "value": 0, "left_ms": -1, "source": "phone",
+        }  # fmt: skip
+        state |= {f"wish.{number}." + name: part for name, part in wish.items()}
+    site = Site("oak", "fir")
+    assert site.bank.restore(state, 0) is None
+    kept = site.bank.snapshot()
+    assert [value for key, value in kept.items() if key.endswith(".kind")] == ["stop_charge"]
+
+
 def test_a_wish_may_be_in_its_last_millisecond() -> None:
     """The shortest time that can be left is taken back."""
     wish = {"kind": "cap_charge_current", "pack": "", "value": 1, "left_ms": 1, "source": ""}

@@ -118,6 +118,7 @@ def test_what_only_informs_may_be_missing() -> None:
         (b'{"dc": {"u": 1' + b"0" * 400 + b', "i": 1}}', "no usable number for voltage_mv"),
         (b'{"dc": {"u": 1' + b"0" * 5_000 + b', "i": 1}}', "not JSON"),
         (b'{"dc": {"u": "warm", "i": 1}}', "no number for voltage_mv: 'warm'"),
+        (b'{"dc": {"u": 53.1, "i": false}}', "no usable number for current_ma: a bool"),
         (b'{"dc": {"u": [1], "i": 1}}', "no usable number for voltage_mv: a list"),
         (b'{"dc": {"u": 53.1}}', "nothing at /dc/i"),
         (b'{"dc": 5}', "nothing at /dc/u"),

@@ -55,6 +55,11 @@ class Ear:
         self._heard |= {name: fields[name] for name in self.fields if name in fields}
         self._heard_ms = now_ms
 
+    def silent_ms(self, now_ms: int, from_ms: int) -> int:
+        """Return how long nothing was told, at most since `from_ms`."""
+        self.told(now_ms)
+        return since(now_ms, from_ms if self._heard_ms is None else self._heard_ms)
+
     def told(self, now_ms: int) -> Plain | None:
         """Return what the charger goes by now."""
         if self._heard_ms is None:
@@ -98,7 +103,6 @@ class RvcEar(Ear):
     def __init__(self, charger: Any) -> None:
         super().__init__(("charge_current_limit_ma", "charge_voltage_limit_mv", "charge_allowed"))
         self._charger = charger
-        self._obeyed = False
 
     def received(self, item: Any, now_ms: int) -> Sequence[Record]:
         """Take a frame."""
@@ -106,18 +110,22 @@ class RvcEar(Ear):
         return ()
 
     def told(self, now_ms: int) -> Plain | None:
-        """Return what the charger will keep to."""
+        """Return what the charger will keep to. Goals may come only every 5 s (RV-C-2023), so that
+        one lost frame looks like silence to a charger: a while longer is allowed for that."""
         charger = self._charger
         charger.decide(now_ms)
-        self._obeyed = self._obeyed or charger.obeys
-        if not self._obeyed:
+        if charger.obeys:
+            mv, ma = charger.voltage_mv, charger.current_ma
+            said = {
+                "charge_current_limit_ma": None if ma >= OWN_MA else ma,
+                "charge_allowed": ma > 0,
+                "charge_voltage_limit_mv": None if mv >= OWN_MV else mv,
+            }
+            self.hear(said, now_ms)
+        if self._heard_ms is None:
             return None
-        mv, ma = charger.voltage_mv, charger.current_ma
-        return {
-            "charge_current_limit_ma": None if ma >= OWN_MA else ma,
-            "charge_allowed": ma > 0,
-            "charge_voltage_limit_mv": None if mv >= OWN_MV else mv,
-        }
+        lost = not 0 <= since(now_ms, self._heard_ms) < LOST_MS
+        return dict.fromkeys(self.fields) if lost else dict(self._heard)
 
 
 class HomieEar(Ear):

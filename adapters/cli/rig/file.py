@@ -56,20 +56,22 @@ class RigPlan:
     settings: Plain
     react_ms: int
     healthy: Plain
-    links: list[tuple[LinkPlan, str]]
+    links: list[LinkPlan]
     carries: frozenset[str]
     tells: frozenset[str]
 
 
 def is_rig(target: str) -> bool:
-    """Does a target name a bus and a rig's file?"""
-    kind, colon, rest = target.partition(":")
-    return bool(colon and rest) and kind in BUSES
+    """Does a target name a bus, and so a rig's file?"""
+    kind, colon, _ = target.partition(":")
+    return bool(colon) and kind in BUSES
 
 
 def load_rig(target: str) -> RigPlan:
     """Return the rig that a target such as can:RIG.toml names. Raises BadFileError."""
     bus, _, name = target.partition(":")
+    if not name:
+        raise BadFileError([f"{target}: expected the rig's file behind it, such as {bus}:RIG.toml"])
     path = Path(name)
     plain, lines = read_toml(path)
     complaints: list[Complaint] = []
@@ -99,7 +101,7 @@ def load_rig(target: str) -> RigPlan:
         settings=settings_to_plain(settings),
         react_ms=chosen.react_ms,
         healthy=well,
-        links=list(zip(links, kinds, strict=True)),
+        links=links,
         carries=_carried(path, links, well),
         tells=frozenset(name for link in links for ear in link.says if isinstance(ear, Ear)
                         for name in ear.fields),

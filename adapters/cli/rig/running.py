@@ -32,13 +32,14 @@ class RunningRig:
         self._links: list[Link] = []
         self._players: dict[str, Players] = {}
         self._ears: list[Ear] = []
+        self._opened_ms = 0
         self._loop: asyncio.AbstractEventLoop | None = None
         self._thread: threading.Thread | None = None
 
     def open(self) -> None:
         """Open every bus. Raises OSError: which did not open, and why."""
         self._links, self._players, self._ears = [], {}, []
-        for link, _ in self._plan.links:
+        for link in self._plan.links:
             self._links.append(link.link())
             self._ears += [one for one in link.says if isinstance(one, Ear)]
             for one in link.hears:
@@ -55,6 +56,9 @@ class RunningRig:
                 self.close()
                 raise OSError(trouble)
             time.sleep(LOOK_S)
+        self._opened_ms = self.now_ms()
+        for opened in self._links:
+            opened.counts.trouble = None  # from the first attempts
 
     def _not_open(self) -> str:
         link = next(link for link in self._links if link.counts.opened == 0)
@@ -120,10 +124,21 @@ class RunningRig:
                 found[name] = _looser(name, found[name], (one or {}).get(name))
         return found
 
+    def silent_ms(self) -> int:
+        """Return how long some charger has been told nothing."""
+        now_ms = self.now_ms()
+        return self._call(lambda: max(ear.silent_ms(now_ms, self._opened_ms) for ear in self._ears))
+
     def trouble(self) -> str:
-        """Return what the packs could not say; the buses' own trouble passes, or shows in what is
-        told."""
-        return next((one.trouble for one in self._players.values() if one.trouble), "")
+        """Return which pack could not say its report, or which bus was lost."""
+        for players in self._players.values():
+            if players.trouble:
+                return players.trouble
+        for link in self._links:
+            lost = link.counts.trouble and not link.counts.dropped
+            if lost or link.counts.opened > 1:
+                return f"{link.name}: the bus was lost: {link.counts.trouble}"
+        return ""
 
     # ---- What the links see (links.Site).
 
@@ -139,6 +154,10 @@ class RunningRig:
     def may_speak(self) -> bool:
         """Always."""
         return True
+
+    def may_say_no(self) -> bool:
+        """Likewise."""
+        return self.may_speak()
 
     async def turn(self, most_s: float) -> None:
         """Wait."""
