@@ -200,7 +200,7 @@ class LinksReader:
         hears, says = plain.pop(self._hears, []), plain.pop(self._says, [])
         if kind is None:
             return None
-        for key in [key for key, value in plain.items() if _tables(value)]:
+        for key in [key for key, value in plain.items() if value and _tables(value)]:
             plain.pop(key)
             self.complaints.append(stray(key, [self._hears, self._says]).under(place))
         settings = structured(plain, kind.settings, place, self.complaints)
