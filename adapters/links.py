@@ -12,6 +12,7 @@ step. A lost connection is made again after a back-off; the packs behind it go l
 
 import asyncio
 import contextlib
+import errno
 import random
 from collections.abc import Iterable, Sequence
 from typing import Any, Generic, Protocol, TypeVar
@@ -255,3 +256,10 @@ def reason(error: BaseException) -> str:
     if "attempting to bind" in text:  # asyncio's words around the system's; the address is known
         text = text.rpartition(": ")[2]
     return " ".join(str(text).split())
+
+
+def not_listening(where: str, error: OSError) -> str:
+    """Return why nobody can be waited for at an address, and what may help, in one line."""
+    taken = error.errno == errno.EADDRINUSE
+    hint = "is the port taken?" if taken else "is it this host's, and may this user listen there?"
+    return f"{where}: {reason(error)}: {hint}"

@@ -12,7 +12,7 @@ from typing import Any
 from attrs import field, frozen
 
 from adapters.counts import Counts
-from adapters.links import Backoff, Link, Site, Talker, reason
+from adapters.links import Backoff, Link, Site, Talker, not_listening
 from adapters.openmetrics.families import families
 from adapters.openmetrics.text import CONTENT_TYPE, exposition
 from adapters.readings import Readings
@@ -69,7 +69,7 @@ class MetricsLink:
                 await self._serve(site)
             except OSError as error:
                 where = f"{self._settings.host}:{self._settings.port}"
-                self.counts.trouble = f"{where}: {reason(error)}: is the port taken?"
+                self.counts.trouble = not_listening(where, error)
             await asyncio.sleep(backoff.wait_s())
 
     async def _serve(self, site: Site) -> None:

@@ -6,7 +6,7 @@ import socket
 
 from attrs import field, frozen
 
-from adapters.links import LinkError, reason
+from adapters.links import LinkError, not_listening, reason
 
 CHUNK_BYTES = 4096
 CONNECT_S = 5.0
@@ -116,7 +116,7 @@ class TcpListenTransport(_Peer):
             try:
                 self._server = await asyncio.start_server(self._welcome, host, port)
             except OSError as error:
-                raise LinkError(f"{host}:{port}: {reason(error)}: is the port taken?") from None
+                raise LinkError(not_listening(f"{host}:{port}", error)) from None
         await self._arrived.wait()
 
     def _welcome(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

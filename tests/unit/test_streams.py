@@ -243,3 +243,9 @@ def test_a_peer_without_power_is_noticed() -> None:
         return found
 
     assert asyncio.run(options()) == [1, 10, 1, 10]
+
+
+def test_an_address_of_somebody_else_is_not_called_taken() -> None:
+    """Each reason has its own remedy (192.0.2.0/24: nobody's, RFC 5737)."""
+    with pytest.raises(LinkError, match=r"192\.0\.2\.1:7001: .*: is it this host's, and may "):
+        asyncio.run(TcpListenTransport(TcpListenSettings(host="192.0.2.1", port=7001)).open())
