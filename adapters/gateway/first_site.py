@@ -62,7 +62,7 @@ SAYS: dict[str, tuple[str, str, str]] = {
     ),
     "sunspec": (
         "inverters that read SunSpec (Modbus TCP)",
-        'kind = "modbus-tcp-server"\nhost = "0.0.0.0"         # everybody on this network: keep it your own\nport = 502',
+        'kind = "modbus-tcp-server"\nhost = "0.0.0.0"         # everybody on this network: keep it your own\nport = 502               # under 1024 needs a privilege: 1502 does not',
         'as = "sunspec"          # see docs/how-to/sunspec.md',
     ),
     "can": (

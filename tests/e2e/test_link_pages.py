@@ -1,7 +1,10 @@
 """The pages on JSON lines, RV-C and contacts: their examples can be copied, and do what they say."""
 
+import json
 import re
+import socket
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -10,7 +13,7 @@ from adapters.contacts.pins import Output, Pins
 from adapters.gateway.site_file import SitePlan, load_site
 from adapters.jsonlines.lines_in import LinesIn
 from adapters.links import MessageLink
-from aggregator import Aggregator, BankSettings, PackSettings
+from aggregator import Aggregator, BankSettings, PackReport, PackSettings
 from aggregator.view import SystemView
 
 PAGES = Path(__file__).parents[2] / "docs" / "how-to"
@@ -92,3 +95,19 @@ def test_the_boards_program_drives_pins() -> None:
     pin = Level()
     names["drive"](Pins({"charge": pin}), bank, bank.step(0), 0)  # type: ignore[operator]
     assert pin.level == 0
+
+
+def test_the_first_program_brings_readings() -> None:
+    """The page's program for a link that listens tells what is taken as readings."""
+    names: dict[str, Any] = {"__name__": "docs"}
+    exec(compile(block("json-lines.md", "py"), "json-lines.md", "exec"), names)
+    reading = json.loads(block("json-lines.md", "json").splitlines()[0])
+    came = iter([[reading], [reading | {"sample": 18, "pack": "fir"}]])
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+        with pytest.raises(StopIteration):  # `came` has no more
+            names["bring"](lambda: next(came), port=port, every_s=0.0)
+        peer, _ = server.accept()
+        with peer:
+            records = LinesIn().received(peer.recv(65_536), 0)
+    assert [record.pack for record in records if isinstance(record, PackReport)] == ["oak", "fir"]
