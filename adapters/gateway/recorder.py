@@ -1,17 +1,20 @@
 """The history: what came and when the bank stepped, as a log that `view`, `why` and `replay` read.
 
 The lines are those of the driver protocol (see log.py). Once a minute, and when the stage changes,
-the view is kept as the step's answer, so that a replay has something to compare with. A start goes
+the view is kept as the step's answer, so that a replay has something to compare with; a remark
+before it tells the time of day, for the log counts as the host does, from its start. A start goes
 on in the log that is there; one that is full, or packed, is put aside.
 """
 
 import contextlib
 import gzip
 import os
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Any
 
+from adapters import words
 from adapters.links import Record
 from adapters.log import LONGEST_LINE, pair
 from aggregator import BankSettings, BusReport, PackReport, SystemView
@@ -37,7 +40,8 @@ def plain_record(record: Record, now_ms: int) -> dict[str, object]:
 class Recorder:
     """Writes one log; stops, and says so once, when it is full or the disk is."""
 
-    def __init__(self, path: Path, most_mb: int) -> None:
+    def __init__(self, path: Path, most_mb: int, wall: Callable[[], float] = time.time) -> None:
+        self._wall = wall
         self.path = path
         self.trouble: str | None = None
         self._packed = path.suffix == ".gz"
@@ -95,6 +99,8 @@ class Recorder:
         late = self._viewed_ms is None or since(now_ms, self._viewed_ms) >= VIEW_EVERY_MS
         if late or view.stage != self._stage:
             self._viewed_ms, self._stage = now_ms, view.stage
+            moment = time.strftime("%Y-%m-%dT%H:%M:%S", time.localtime(self._wall()))
+            self._write(f"# {moment} is {words.clock_s(now_ms // 1_000)} in this log")
             answer = {"ok": True, "view": view_to_plain(view)}
             self._write(pair(request, answer).rstrip("\n"))
         else:

@@ -2,6 +2,7 @@
 
 import asyncio
 import io
+import time
 from pathlib import Path
 
 import pytest
@@ -174,3 +175,20 @@ def test_a_full_disk_ends_the_history_and_not_the_bank(tmp_path: Path) -> None:
     log.symlink_to("/dev/full")
     recorder = told_to(log, Clock(), 100)
     assert recorder.trouble == f"{log}: recording stopped: No space left on device"
+
+
+def test_the_history_tells_the_time_of_day(tmp_path: Path) -> None:
+    """Once a minute, in a remark that names the time as `view --at` takes it."""
+    log, clock = tmp_path / "bank.log", Clock()
+    clock.ms = 3_600_000
+    recorder = Recorder(log, 10, wall=lambda: 1_700_000_000.0)
+    bank = Gateway(SETTINGS, [], Journal(io.StringIO()), None, recorder, clock_ms=clock)
+    for _ in range(65):
+        clock.ms += 1_000
+        bank.step()
+    recorder.close()
+    remarks = [line for line in log.read_text(encoding="ascii").splitlines() if line[0] == "#"]
+    assert [line.split(" is ")[1] for line in remarks] == [
+        "1:00:00 in this log", "1:01:00 in this log",
+    ]  # fmt: skip
+    assert time.strftime("%Y-%m-%dT%H:%M:%S", time.localtime(1_700_000_000)) in remarks[0]
