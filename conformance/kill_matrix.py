@@ -13,6 +13,7 @@ from conformance.bridge.catalogue import MUTANTS
 from conformance.vectors import Case
 
 NOT_ASKED = "not asked"
+NOT_FOUND = "not found"
 MOST_NAMED = 3  # vectors in a row of the page
 
 
@@ -95,13 +96,19 @@ def _verdict(kills: Sequence[Kill]) -> str:
     survivors = [kill.id for kill in kills if not kill.vectors or (kill.asked and not kill.fuzz)]
     if survivors:
         return f"**Not found: {', '.join(survivors)}.**"
-    if not all(kill.asked for kill in kills):
+    if not any(kill.asked for kill in kills):
         return "Every bug is found by vectors; **fuzzing was not asked in this run**."
-    return "Every bug is found by both."
+    alone = {one.id: one.vectors_alone for one in MUTANTS if one.vectors_alone}
+    left = [f"{kill.id} ({alone[kill.id]})" for kill in kills if kill.id in alone]
+    found = f"fuzzing finds {len(kills) - len(left)} of them"
+    return f"Every bug is found by vectors; {found}" + (
+        f", and not {'; '.join(left)}." if left else "."
+    )
 
 
 def _rows(kills: Sequence[Kill], cases: Sequence[Case]) -> Iterator[str]:
     texts = {mutant.id: mutant.text for mutant in MUTANTS}
+    alone = {mutant.id for mutant in MUTANTS if mutant.vectors_alone}
     harms = {case.id: case.harm for case in cases}
     finds = Counter(name for kill in kills for name in kill.vectors)
     for kill in kills:
@@ -109,7 +116,8 @@ def _rows(kills: Sequence[Kill], cases: Sequence[Case]) -> Iterator[str]:
         more = len(own) - MOST_NAMED
         named = ", ".join(own[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
         harm = harms[own[0]] if own else ""
-        fuzz = kill.fuzz or ("**none**" if kill.asked else NOT_ASKED)
+        missed = NOT_FOUND if kill.id in alone else NOT_ASKED
+        fuzz = kill.fuzz or ("**none**" if kill.asked else missed)
         yield f"| {kill.id} | {texts[kill.id]} | {harm} | {named or '**none**'} | {fuzz} |"
 
 

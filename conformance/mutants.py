@@ -134,6 +134,7 @@ def hunt(mutant: Mutant | None, fuzzing: bool = True) -> Kill:
     target = SownBridge(mutant)
     verdicts = judge(target, cases())
     missed = tuple(verdict.case.id for verdict in verdicts if verdict.verdict in MISSES)
+    fuzzing = fuzzing and not (mutant and mutant.vectors_alone)
     found = found_by_fuzz(SownBridge(mutant)) if fuzzing else None
     return Kill(target.name, missed, found, fuzzing)
 

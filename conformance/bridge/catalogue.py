@@ -6,12 +6,16 @@ from typing import NamedTuple
 
 
 class Mutant(NamedTuple):
-    """One bug: `old` stands exactly once in the bridge's source, `new` takes its place."""
+    """One bug: `old` stands exactly once in the bridge's source, `new` takes its place.
+
+    `vectors_alone`: why fuzzing does not find it; "": it does.
+    """
 
     id: str
     text: str
     old: str
     new: str
+    vectors_alone: str = ""
 
 
 MUTANTS = tuple(
