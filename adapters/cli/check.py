@@ -83,6 +83,12 @@ def _check_map(name: str, chosen: argparse.Namespace) -> int:
             console().print(line)
         return FINE
     seen, remarks = _explained(kind, rows, chosen)
+    if not seen:
+        which = "is --unit right?" if chosen.unit else "is it of this bus, and does it want --unit?"
+        remarks = [
+            *remarks,
+            f"any line of {chosen.sample}, for none is what the map reads: {which}",
+        ]
     recording = Recording(seen)
     came = {one.field for one in seen}
     never = sorted({field for field in fields if field not in came})

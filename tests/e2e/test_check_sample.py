@@ -143,6 +143,17 @@ def test_what_never_comes_and_what_cannot_be_taken(packyoke: Command, brook: Pat
     assert "1 frames refused: STATE: a frame of 1 bytes" in out
 
 
+def test_a_recording_of_something_else_is_told(packyoke: Command, brook: Path) -> None:
+    """Nothing of it is what the map reads: then what to look at first."""
+    log = brook / "other.log"
+    log.write_text("(1700000000.000000) can0 7FF#0102\n", encoding="utf-8")
+    code, out, _ = packyoke("check", brook / "brook.toml", "--sample", log)
+    assert code == FOUND
+    assert "for none is what the map reads: is it of this bus, and does it want --unit?" in (
+        " ".join(out.split())
+    )
+
+
 def test_a_unit_can_be_picked(packyoke: Command, brook: Path) -> None:
     """--unit shifts the ids: nothing of this map is in the recording one id higher."""
     code, out = sampled(packyoke, brook, "--unit", "1")
