@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import json
+import os
 import sys
 from functools import partial
 from pathlib import Path
@@ -85,6 +86,10 @@ def _begun(plan: SitePlan, journal: Journal, listen_only: bool) -> None:
     links = words.counted(len(plan.links), "link")
     journal.tell("started", f"{plan.path}: {what}; {packs}, {links}; {history}; Ctrl-C stops",
                  site=str(plan.path), listen_only=listen_only, record=record)  # fmt: skip
+    for file in () if listen_only else map(plan.file, (plan.gateway.state, plan.gateway.record)):
+        if file is not None and not os.access(file.parent, os.W_OK):
+            journal.tell("trouble", f"{file}: cannot be kept: its folder is not there, or this user"
+                         " may not write to it")  # fmt: skip
 
 
 def _plain(watch: Watch, muted: list[Muted], started_ms: int) -> dict[str, object]:

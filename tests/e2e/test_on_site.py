@@ -288,3 +288,15 @@ def test_a_gateway_that_is_told_to_stop_keeps_its_state(site: str, number: signa
         running.send_signal(number)
         assert running.wait(30) == 0
     assert (path.parent / "kept.json").exists()
+
+
+def test_a_folder_that_is_not_there_is_told_at_once(
+    site: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """And not only when the state is first to be kept."""
+    path = Path(site)
+    path.write_text(path.read_text().replace('state = ""', 'state = "no/s.json"'), encoding="utf-8")
+    assert main(["run", site, "--lasts", "0.1"]) == 0
+    first, second, *_ = capsys.readouterr().err.splitlines()
+    assert "hears and speaks" in first
+    assert "s.json: cannot be kept: its folder is not there" in second
