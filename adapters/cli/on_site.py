@@ -43,7 +43,7 @@ protect without us: only go on if they do. Stay at the breaker; have the bank ha
 
 
 PLUG_STATES = {
-    plug.WAITING: f"until the bank has been charged with {plug.LEAST_CHARGE_MA // 1_000} A or more"
+    plug.WAITING: f"until the bank, allowed to, has been charged with {plug.LEAST_CHARGE_MA // 1_000} A or more"
     f" for {plug.STEADY_MS // 1_000} s",
     plug.SILENT: "now the chargers hear nothing",
 }

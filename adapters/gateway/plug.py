@@ -73,7 +73,8 @@ class PlugTest:
     def _wait(self, now_ms: int, view: SystemView) -> None:
         assert self._since_ms is not None
         current_ma = view.current_ma or 0
-        if current_ma < LEAST_CHARGE_MA or not view.may_speak:
+        asked = view.may_speak and view.charge_allowed  # else our own "no" might be what ends it
+        if current_ma < LEAST_CHARGE_MA or not asked:
             self._charging_ms = None
         elif self._charging_ms is None:
             self._charging_ms = now_ms

@@ -22,6 +22,8 @@ from adapters.jsonlines.opposite import report_line
 from tests.gateway import reading
 
 SITE = """
+reenable_ms = 1_000
+
 [[packs]]
 pack = "oak"
 capacity_mah = 314_000

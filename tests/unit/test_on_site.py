@@ -10,7 +10,7 @@ from adapters.counts import Counts
 from adapters.gateway.connect import Side, may_connect
 from adapters.gateway.listening import Muted, Watch
 from adapters.gateway.meter import judge
-from adapters.gateway.plug import CALLED_OFF, NO_CHARGE, SILENT, STOPPED, WENT_ON, PlugTest
+from adapters.gateway.plug import CALLED_OFF, NO_CHARGE, SILENT, STOPPED, WAITING, WENT_ON, PlugTest
 from aggregator import SystemView
 from tests.gateway import Clock, gateway, reading
 
@@ -110,7 +110,7 @@ def charged(test: PlugTest, view: SystemView, start_s: int, stop_s: int, current
 def view() -> SystemView:
     """A bank that may speak."""
     made = SystemView(["oak"])
-    made.may_speak = True
+    made.may_speak = made.charge_allowed = True
     return made
 
 
@@ -125,6 +125,17 @@ def test_the_plug_is_pulled_while_charging_and_timed(view: SystemView) -> None:
     charged(test, view, 31, 43, 40_000)
     charged(test, view, 43, 50, 500)
     assert (test.state, test.took_ms, test.quiet) == (STOPPED, 13_000, False)
+
+
+def test_the_plug_waits_until_charging_is_allowed(view: SystemView) -> None:
+    """A charger that obeys the 0 which every start begins with has not been stopped by silence."""
+    test = PlugTest()
+    view.charge_allowed = False
+    charged(test, view, 0, 40, 40_000)
+    assert test.state == WAITING
+    view.charge_allowed = True
+    charged(test, view, 40, 61, 40_000)
+    assert test.state == SILENT
 
 
 def test_chargers_that_go_on_are_told(view: SystemView) -> None:
