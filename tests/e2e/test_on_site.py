@@ -4,10 +4,7 @@ import contextlib
 import io
 import json
 import os
-import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -15,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.cli.main import INTERRUPTED, UNREADABLE, main
+from adapters.cli.main import UNREADABLE, main
 from adapters.gateway import plug
 from adapters.gateway.alone import alone
 from adapters.jsonlines.opposite import report_line
@@ -245,19 +242,6 @@ def test_nothing_compared_is_nothing_proved(
     assert "not compared: oak, fir" in capsys.readouterr().err
 
 
-def test_a_question_can_be_left_with_ctrl_c(site: str) -> None:
-    """Without another key."""
-    command = [sys.executable, "-m", "adapters.cli", "meter", site]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE) as asking:
-        assert asking.stderr is not None
-        told = b""
-        while not told.endswith(b"oak: "):
-            told += asking.stderr.read(1)
-            assert asking.poll() is None
-        asking.send_signal(signal.SIGINT)
-        assert asking.wait(30) == INTERRUPTED
-
-
 def test_two_gateways_never_speak_for_one_bank(
     site: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -272,24 +256,6 @@ def test_two_gateways_never_speak_for_one_bank(
         assert main(["run", site, "--listen-only", "--lasts", "1"]) == 0
         assert "another packyoke runs at this site" in capsys.readouterr().err
     assert main(["run", site, "--lasts", "1"]) == 0
-
-
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
-def test_a_gateway_that_is_told_to_stop_keeps_its_state(site: str, number: signal.Signals) -> None:
-    """Also when its terminal is closed; and it goes on while nobody reads its journal."""
-    path = Path(site)
-    path.write_text(path.read_text().replace('state = ""', 'state = "kept.json"'), encoding="utf-8")
-    command = [sys.executable, "-m", "adapters.cli", "run", site]
-    with subprocess.Popen(command, stderr=subprocess.PIPE) as running:
-        assert running.stderr is not None
-        assert b"hears and speaks; 2 packs, 1 link; no history is kept" in running.stderr.readline()
-        assert b"stage: paused" in running.stderr.readline()
-        running.stderr.close()
-        time.sleep(3)  # packs are told of meanwhile
-        assert running.poll() is None
-        running.send_signal(number)
-        assert running.wait(30) == 0
-    assert (path.parent / "kept.json").exists()
 
 
 def test_a_folder_that_is_not_there_is_told_at_once(
