@@ -10,6 +10,7 @@ a new reading from an old one sent again.
 """
 
 from adapters.counts import Counts
+from adapters.jsonlines.check import LENGTH, crc_of, has_one, told
 from adapters.jsonlines.names import (
     BUS,
     KEY_NAMES,
@@ -29,6 +30,7 @@ MOST_ANSWERS = 8  # kept until they can be sent
 KEPT_REPORTS = 64  # report objects that are used again
 NEWLINE = b"\n"
 HASH = 35
+CARRIAGE_RETURN = 13
 PASSED_OVER = (b'{"ok":', b'{"error":', b'{"view":')  # as other talkers begin their lines
 
 OP, PACK, SAMPLE = KEY_NAMES.index("op"), KEY_NAMES.index("pack"), KEY_NAMES.index("sample")
@@ -47,10 +49,14 @@ class Draft:
 class LinesIn:
     """Hears JSON lines. Records are used again by the next `received`: hand them on at once.
 
-    `longest_line`: in bytes; a longer one is refused. `answers`: say what was refused.
+    `longest_line`: in bytes; a longer one is refused. `answers`: say what was refused. `checksums`:
+    refuse lines without a checksum (check.py); one that is there must be right in any case.
     """
 
-    def __init__(self, longest_line: int = LONGEST_LINE, answers: bool = True) -> None:
+    def __init__(
+        self, longest_line: int = LONGEST_LINE, answers: bool = True, checksums: bool = False
+    ) -> None:
+        self._checksums = checksums
         self.counts = Counts()
         self._scanner = Scanner()
         self._drafts: list[Draft] = [Draft()]
@@ -120,9 +126,21 @@ class LinesIn:
             self._refuse("expected at most " + str(len(self._part)) + " bytes in a line")
         elif not _passed_over(line, start, end):
             try:
-                self._take(line, start, end)
+                self._take(line, start, self._checked(line, start, end))
             except BadLineError as bad:
                 self._refuse(str(bad))
+
+    def _checked(self, line: bytes | bytearray, start: int, end: int) -> int:
+        """Return where a line ends without its checksum. Raises BadLineError."""
+        if end > start and line[end - 1] == CARRIAGE_RETURN:
+            end -= 1
+        if has_one(line, start, end):
+            end -= LENGTH
+            if told(line, end + LENGTH) != crc_of(line, start, end):
+                raise BadLineError("wrong checksum")
+        elif self._checksums:
+            raise BadLineError("expected a checksum, such as *31C3, at the end")
+        return end
 
     def _take(self, line: bytes | bytearray, start: int, end: int) -> None:
         """Add a line's record. Raises BadLineError."""

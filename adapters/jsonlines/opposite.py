@@ -2,20 +2,22 @@
 
 import json
 
+from adapters.jsonlines.check import suffix
 from aggregator.plain import REPORT_KEYS, json_text
 from aggregator.report import PackReport
 
 LONGEST_VIEW = 65_536
 
 
-def report_line(report: PackReport) -> bytes:
-    """Return the line of a report; what is unknown is left out."""
+def report_line(report: PackReport, checksum: bool = False) -> bytes:
+    """Return the line of a report; what is unknown is left out. `checksum`: put one behind it."""
     plain: dict[str, object] = {"op": "report"}
     for name in REPORT_KEYS:
         value = getattr(report, name)
         if value is not None:
             plain[name] = sorted(value) if isinstance(value, set) else value
-    return json_text(plain).encode() + b"\n"
+    line = json_text(plain).encode()
+    return line + (suffix(line) if checksum else b"") + b"\n"
 
 
 class ViewReader:

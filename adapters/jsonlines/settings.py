@@ -36,10 +36,12 @@ class HearsJsonLines:
     )
     # Answer a refused line with {"ok":false,"error":...}; false for a sender that must not hear.
     answers: bool = True
+    # Refuse lines without a checksum: for serial lines, where noise can change a digit.
+    checksums: bool = False
 
     def talker(self) -> LinesIn:
         """Return the talker."""
-        return LinesIn(self.longest_line, self.answers)
+        return LinesIn(self.longest_line, self.answers, self.checksums)
 
 
 @frozen(kw_only=True)

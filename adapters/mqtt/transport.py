@@ -177,7 +177,7 @@ class MqttTransport:
             ) from None
         try:
             if self._topics:
-                granted = await client.subscribe([(one, chosen.qos) for one in self._topics])
+                granted: Any = await client.subscribe([(one, chosen.qos) for one in self._topics])
                 refused = [
                     topic
                     for topic, code in zip(self._topics, granted, strict=True)

@@ -118,7 +118,7 @@ def rows(paths: Paths) -> None:
     where it takes room away; removed, not. Unless its path is open or it is removed its limit is U,
     its room U less that current. It adds U if it is heard, has a path, and neither refuses nor is
     withheld; else nothing. Silent it grants the lesser of U and its setting; 0 if it refuses and may
-    have a path, or was above U. It is marked if, connected, it so refuses.
+    have a path, was above U, or did not tell its current. It is marked if, connected, it so refuses.
     So U lower leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
     """
     bank = any_bank(paths)
@@ -135,7 +135,8 @@ def rows(paths: Paths) -> None:
     counted_ma = 0 if removed else min(0, flow_ma) if silent else flow_ma
     adds = connected and path and not refuses and not pack.withheld
     least_ma = min(usable_ma, side.way.grant_ma(pack.settings)) if silent else NO_CAP
-    nothing = either(refuses, flow_ma > usable_ma) if silent else False
+    untold = pack.current_ma is None
+    nothing = either(refuses, untold, flow_ma > usable_ma) if silent else False
     grant = side.grant_ma[0]
     paths.claim(
         side.flow_ma[0] == counted_ma,

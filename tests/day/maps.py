@@ -172,6 +172,7 @@ port = "{serial}"
   [[links.hears]]
   as = "json-lines"
   answers = false
+  checksums = true
 
 [[links]]
 name = "inverter"

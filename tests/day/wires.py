@@ -174,4 +174,4 @@ class SerialSide:
 
     def tell(self, report: PackReport) -> None:
         """Send a line."""
-        self._wire.say(report_line(report))
+        self._wire.say(report_line(report, checksum=True))

@@ -58,7 +58,7 @@ MISTAKES = (
     ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "limit_ma if adds", "1_000_000 - limit_ma if adds"),
-    ("rows", Direction, "enter", "0 if over else min(limit_ma", "min(limit_ma"),
+    ("rows", Direction, "enter", "0 if no else min(limit_ma", "min(limit_ma"),
     ("presence", Bank, "note_presence", "unheard_pack >= 0", "unheard_pack > 0"),
     ("voltage-rows", VoltageSide, "enter", "else self.sign * own_mv", "else own_mv"),
     ("member-voltages", VoltageSide, "survey", "min(self.own_mv)", "max(self.own_mv)"),
