@@ -20,7 +20,7 @@ from adapters.gateway import connect, meter, plug
 from adapters.gateway.alone import alone
 from adapters.gateway.journal import Journal
 from adapters.gateway.runtime import Gateway
-from adapters.gateway.service import listening, speaking, warn_of_another
+from adapters.gateway.service import listening, speaking, tell_of_libraries, warn_of_another
 from adapters.gateway.site_file import SitePlan, load_site
 from adapters.links import Record
 from adapters.toml_file import BadFileError
@@ -111,6 +111,7 @@ def _listen(plan: SitePlan, task: Callable[[Ears], int]) -> int:
     """Listen to a site while `task` runs. The links have a thread of their own, so that a question
     at the terminal stays where Ctrl-C ends it."""
     journal = Journal(sys.stderr, only=ABOUT_HEARING)
+    tell_of_libraries(journal)
     warn_of_another(plan, journal)
     gateway, _, _ = listening(plan, journal)
     ears, loop = Ears(gateway), asyncio.new_event_loop()
@@ -239,7 +240,9 @@ def run_plug(chosen: argparse.Namespace) -> int:
 
 def _plugged(plan: SitePlan, longest_ms: int) -> plug.PlugTest:
     """Run the gateway until the test is over."""
-    gateway = speaking(plan, Journal(sys.stderr))
+    journal = Journal(sys.stderr)
+    tell_of_libraries(journal)
+    gateway = speaking(plan, journal)
     test = plug.PlugTest(most_silent_ms=longest_ms,
                          cell_ceiling_mv=min(one.cell_ceiling_mv for one in plan.settings.packs))  # fmt: skip
     gateway.heard.append(test.heard)

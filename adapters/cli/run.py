@@ -20,7 +20,14 @@ from adapters.gateway.alone import alone
 from adapters.gateway.journal import Journal
 from adapters.gateway.listening import Episode, Muted, PackWatch, Watch
 from adapters.gateway.runtime import monotonic_ms
-from adapters.gateway.service import listening, rehearsed, serve, speaking, warn_of_another
+from adapters.gateway.service import (
+    listening,
+    rehearsed,
+    serve,
+    speaking,
+    tell_of_libraries,
+    warn_of_another,
+)
 from adapters.gateway.site_file import SitePlan, load_site
 
 WEEK_S = 604_800
@@ -56,6 +63,7 @@ def run(chosen: argparse.Namespace) -> int:
     """Run until stopped."""
     plan = load_site(chosen.site)
     journal = Journal(sys.stderr, chosen.json)
+    tell_of_libraries(journal)
     _begun(plan, journal, chosen.listen_only)
     lasts_s = None if chosen.lasts is None else chosen.lasts / 1_000
     if not chosen.listen_only:

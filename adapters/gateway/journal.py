@@ -75,6 +75,11 @@ class Journal:
         what = (
             str(context.get("message", "")) if error is None else f"{type(error).__name__}: {error}"
         )
+        self.library(what)
+
+    def library(self, what: str) -> None:
+        """Tell in one line what a library below complains of, at most every REPEAT_S."""
+        what = " ".join(what.split())
         self._seldom("odd", f"in a library, below: {what}", what=what)
 
     def _seldom(self, event: str, text: str, **about: object) -> None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import logging
 import os
 import signal
 import socket
@@ -74,6 +75,27 @@ def warn_of_another(plan: SitePlan, journal: Journal) -> None:
     if other_speaks(plan.file(plan.gateway.state)):
         journal.tell("another", "another packyoke runs at this site: what only one can open (a serial"
                      " line, a port) stays closed to this one; stop that one first")  # fmt: skip
+
+
+class LibraryLog(logging.Handler):
+    """What libraries log, and Python's warnings, told by the journal in its own form."""
+
+    def __init__(self, journal: Journal) -> None:
+        super().__init__(logging.WARNING)
+        self._journal = journal
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Tell one record."""
+        self._journal.library(f"{record.name}: {record.getMessage()}")
+
+
+def tell_of_libraries(journal: Journal) -> None:
+    """Let libraries complain through this journal from now on, and no longer through another."""
+    root = logging.getLogger()
+    for handler in [one for one in root.handlers if isinstance(one, LibraryLog)]:
+        root.removeHandler(handler)
+    root.addHandler(LibraryLog(journal))
+    logging.captureWarnings(True)
 
 
 async def serve(gateway: Gateway, lasts_s: float | None = None) -> None:

@@ -3,10 +3,12 @@
 import asyncio
 import io
 import json
+import logging
 import time
 
 from adapters.gateway.journal import REPEAT_S, Journal
 from adapters.gateway.runtime import Gateway, monotonic_ms
+from adapters.gateway.service import LibraryLog, tell_of_libraries
 from adapters.links import Site
 from aggregator import BusReport, Request
 from aggregator.ticks import TICK_MASK, since
@@ -257,3 +259,18 @@ def test_the_journal_speaks_json() -> None:
     assert {"stage", "charge"} <= {event["event"] for event in events}
     charge = next(event for event in events if event["event"] == "charge")
     assert (charge["allowed"], charge["rule"]) == (False, "unheard")
+
+
+def test_what_libraries_log_is_told_in_the_journal_s_form() -> None:
+    """One line each, also a warning of Python's; and only by the journal that came last."""
+    first, second = io.StringIO(), io.StringIO()
+    tell_of_libraries(Journal(first, wall=lambda: 0.0))
+    tell_of_libraries(Journal(second, as_json=True, wall=lambda: 0.0))
+    logging.getLogger("some.library").error("lost\n%s", "it")
+    logging.getLogger("some.library").info("chatter")
+    logging.getLogger().handlers[:] = [
+        one for one in logging.getLogger().handlers if not isinstance(one, LibraryLog)
+    ]
+    assert first.getvalue() == ""
+    (told,) = second.getvalue().splitlines()
+    assert json.loads(told)["what"] == "some.library: lost it"
