@@ -87,7 +87,7 @@ class Day:
 
     async def run(self) -> SiteDay:
         """Run the day."""
-        can, serial = Wire(self._random), Wire(self._random)
+        can, serial = Wire(self._random, guarded=True), Wire(self._random)
         places = Places(can=can.name, serial=serial.name, modbus_port=free_port(),
                         mqtt_port=0, sunspec_port=free_port())  # fmt: skip
         packs = "".join(

@@ -27,9 +27,13 @@ EXTENDED = 1 << 31
 
 
 class Wire:
-    """A pseudo-terminal: the gateway has one end, we the other. It can be cut, and it can garble."""
+    """A pseudo-terminal: the gateway has one end, we the other. It can be cut, and it can garble.
 
-    def __init__(self, random: Random) -> None:
+    `guarded`: the bus behind it carries a checksum of its own, as CAN does: what is garbled is lost.
+    """
+
+    def __init__(self, random: Random, guarded: bool = False) -> None:
+        self._guarded = guarded
         self._near, self._far = os.openpty()
         for end in (self._near, self._far):
             tty.setraw(end)
@@ -60,6 +64,8 @@ class Wire:
         if self.cut or not chunk:
             return b""
         if self._random.random() < self.garbled:
+            if self._guarded:
+                return b""
             at = self._random.randrange(len(chunk))
             return chunk[:at] + bytes([self._random.randrange(256)]) + chunk[at + 1 :]
         return chunk
