@@ -97,10 +97,10 @@ def _widest(side: Direction, room_ma: int, shares: Shares) -> int:
     shares are learned, the last steady moment, with less than the worst split.
     """
     widest_ma = side.total_ma + room_ma
-    if side.total_ma < 0 and side.quiet.valid:
+    if side.total_ma < 0 and side.quiet.counts():
         tenths = 10 if shares.learned else side.way.quiet_tenths
         widest_ma = max(widest_ma, side.quiet.safe_total_ma(1_000) * tenths // 10)
-    if side.steady.valid:
+    if side.steady.counts():
         if side.learns and shares.learned:
             widest_ma = max(widest_ma, side.steady.learned_total_ma(shares.upper_permille))
         elif side.widens:

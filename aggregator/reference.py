@@ -42,6 +42,11 @@ class Reference:
             self.left_ms = 0
             self.valid = False
 
+    def counts(self) -> bool:
+        """Is it still good: was no pack above what it may take now? From above a limit, no total but
+        a lower one is safe, and by how much the shares would have to tell."""
+        return self.valid and min(self.room_ma) >= 0
+
     def safe_total_ma(self, inverse_permille: int) -> int:
         """Return total + min((L_i - I_i) / s) [mA], rounded down.
 

@@ -191,8 +191,8 @@ def widest(paths: Paths) -> None:
     assumed = room._assumed_permille(side)
 
     def told(reading: Reference) -> Any:
-        """Whatever the reading's safe total is."""
-        paths.claim(reading.valid)
+        """Whatever the reading's safe total is; at the reading no pack was above its present L_i."""
+        paths.claim(reading.valid, reading.room_ma[0] >= 0)
         name = "safe_steady" if reading is side.steady else "safe_quiet"
         safe_ma = paths.integer(name, -BANK_MA, BANK_MA)
         paths.assume(implies(total <= safe_ma, safe))
@@ -208,6 +208,8 @@ def widest(paths: Paths) -> None:
 
     side.quiet.valid = paths.choose("quiet", (False, True))
     side.steady.valid = paths.choose("steady", (False, True))
+    side.quiet.room_ma = [paths.integer("quiet_room", -2 * PACK_MA, 2 * PACK_MA)]
+    side.steady.room_ma = [paths.integer("steady_room", -2 * PACK_MA, 2 * PACK_MA)]
     with mock.patch.multiple(
         Reference, safe_total_ma=safe_total_ma, learned_total_ma=learned_total_ma
     ):

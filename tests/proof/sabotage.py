@@ -35,6 +35,7 @@ MISTAKES = (
     ("rooms-follow", Direction, "_bind", "self.quiet.room_ma[i] += grown_ma", "self.quiet.room_ma[i] -= grown_ma"),
     ("assumed-share", headroom, "_assumed_permille", "count - 1", "count"),
     ("widest", headroom, "_widest", "10 if shares.learned", "11 if shares.learned"),
+    ("widest", Reference, "counts", "self.valid and min(self.room_ma) >= 0", "self.valid"),
     ("widest", headroom, "_widest", "safe_total_ma(1_000)", "safe_total_ma(_assumed_permille(side))"),
     ("widest", headroom, "_widest", "if side.learns and shares.learned", "if side.learns"),
     ("headroom", headroom, "survey", "room_ma = min(side.room_ma)", "room_ma = max(side.room_ma)"),

@@ -92,6 +92,18 @@ def test_a_steady_reading_counts_with_the_limit_of_now(limit_ma: int, room_ma: i
     assert headroom(site, "discharge") == (80_000 + room_ma * 5 // 4, "fir")
 
 
+def test_a_steady_reading_at_which_a_pack_was_above_its_limit_of_now_is_no_reading() -> None:
+    """From 40 A each a limit falls to 38 A, and the total to 40 A: only what flows now counts. Of the
+    steady 80 A less 2 A a pack with a small share would still take more than 38 A."""
+    site = Site("oak", "fir").is_ready()
+    site.says(current_ma=-40_000)
+    site.runs(60)
+    site.says(current_ma=-20_000)
+    site.says("fir", discharge_current_limit_ma=38_000)
+    site.runs(1)
+    assert headroom(site, "discharge") == (40_000 + 18_000, "fir")
+
+
 def unsteady(site: Site, seconds: int, low_ma: int, high_ma: int) -> None:
     """Every pack's current swings, so that the total never stands still for 10 s."""
     for turn in range(seconds // 5):
