@@ -14,7 +14,7 @@ from typing import Any
 from attrs import NOTHING, fields
 
 from adapters.gateway.catalogue import KINDS
-from adapters.gateway.site_file import GatewaySettings
+from adapters.gateway.settings import GatewaySettings
 
 Cells = tuple[object, ...]
 

@@ -1,6 +1,7 @@
 """The gateway on a host: any number of links around one bank.
 
 site_file.py   SITE.toml into settings and links, every mistake in one pass
+settings.py    the gateway's own table of the site's file
 kind.py        what the gateway has to know about a kind of link
 catalogue.py   which kinds of links there are, and what can be said on each
 runtime.py     the loop: records in, a step, links told

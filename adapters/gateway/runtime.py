@@ -8,7 +8,7 @@ can hold up the step, and one that fails takes nothing else with it.
 import asyncio
 import contextlib
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import SAVE_EVERY_S, Keeper
@@ -63,6 +63,8 @@ class Gateway:
         self.links = list(links)
         self.journal = journal
         self.keeper = keeper or Keeper(None)
+        # pack -> the link that brings it: nobody else may vouch for a pack that has fallen silent
+        self.bringers: Mapping[str, str] = {}
         self.catches_up = True  # after a stall, what had piled up counts as old
         self.quiet = False  # on purpose: nothing goes to a charger
         self.watchers: list[Watcher] = []  # called after every step
@@ -120,6 +122,10 @@ class Gateway:
             if away_ms and not isinstance(record, Request):
                 record.age_ms = _older(record.age_ms, away_ms)  # type: ignore[assignment]  # checked
             if isinstance(record, PackReport):
+                if self.bringers.get(record.pack, by) != by:
+                    whose = f"reports of {record.pack} come from {self.bringers[record.pack]} alone"
+                    self.journal.refused(by, whose)
+                    continue
                 refusal = self.bank.accept(record, now_ms)
             elif isinstance(record, BusReport):
                 refusal = self.bank.bus(record, now_ms)

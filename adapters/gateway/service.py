@@ -46,6 +46,7 @@ def speaking(
         plan.readings,
     )
     gateway.catches_up = not rehearsal
+    gateway.bringers = plan.bringers
     return gateway
 
 
@@ -64,6 +65,7 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
         readings=plan.readings,
     )
     gateway.quiet = True
+    gateway.bringers = plan.bringers
     watch = Watch()
     gateway.heard.append(watch.heard)
     gateway.watchers.append(watch.stepped)

@@ -12,11 +12,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeGuard
 
-from attrs import field, frozen
+from attrs import frozen
 
 from adapters.config import bank_from
 from adapters.gateway.catalogue import KINDS
 from adapters.gateway.kind import LinkKind, Row, Surroundings, TalkerKind
+from adapters.gateway.settings import GatewaySettings
 from adapters.links import Link, Talker
 from adapters.readings import Readings
 from adapters.structure import STAND_IN, stray, structured
@@ -25,26 +26,6 @@ from aggregator import BankSettings, PackSettings
 from aggregator.errors import told
 
 OWN_KEYS = ("gateway", "links")
-
-
-def _step(_: object, __: object, value: int) -> None:
-    if not 50 <= value <= 10_000:
-        raise ValueError("50..10000 ms")
-
-
-def _megabytes(_: object, __: object, value: int) -> None:
-    if not 1 <= value <= 1_000_000:
-        raise ValueError("1..1000000 MB")
-
-
-@frozen(kw_only=True)
-class GatewaySettings:
-    """The gateway's own settings. Files are named relative to the site's file."""
-
-    step_ms: int = field(default=500, validator=_step)  # at least so often; news step at once
-    state: str = "packyoke-state.json"  # what survives a restart; "" keeps nothing
-    record: str = ""  # every record and step, a log for view, why and replay; "" for none; *.gz
-    record_mb: int = field(default=1_000, validator=_megabytes)  # four packs: 150 to 200 MB a day
 
 
 @frozen
@@ -76,6 +57,7 @@ class SitePlan:
     gateway: GatewaySettings
     links: list[LinkPlan]
     readings: Readings
+    bringers: dict[str, str]  # pack -> the link that brings it, where only one may
 
     def file(self, name: str) -> Path | None:
         """Return the path of a file that the site names; None for no name."""
@@ -110,7 +92,7 @@ def load_site(path: Path) -> SitePlan:
     reader.raise_if_any(complaints, path, lines)
     assert settings is not None
     assert gateway is not None
-    return SitePlan(path, settings, gateway, links, around.readings)
+    return SitePlan(path, settings, gateway, links, around.readings, reader.bringers(links))
 
 
 def _files_of_their_own(gateway: GatewaySettings, path: Path) -> list[Complaint]:
@@ -163,6 +145,10 @@ class LinksReader:
             return []
         made = [self._link(dict(one), ("links", number)) for number, one in enumerate(plain)]
         return [one for one in made if one is not None]
+
+    def bringers(self, links: list[LinkPlan]) -> dict[str, str]:
+        """Return pack -> name of the link that brings it, for packs that a talker names."""
+        return {pack: links[int(place[1])].name for pack, place in self._bringers.items()}
 
     def who_brings_what(self, names: list[str]) -> list[Complaint]:
         """Complain of packs that nobody brings, and of those that are not in the bank."""

@@ -189,6 +189,24 @@ def test_the_clock_goes_on_while_the_host_sleeps() -> None:
         assert 0 <= since(monotonic_ms(), before_ms & TICK_MASK) < 1_000
 
 
+def test_nobody_vouches_for_another_link_s_pack() -> None:
+    """A pack that a map brings is not made fresh, nor given other limits, by lines from elsewhere."""
+    clock = Clock()
+    bank, out = gateway(clock)
+    bank.bringers = {"oak": "van"}
+    for sample in range(1, 5):
+        clock.ms += 1_000
+        bank.take([reading("oak", sample), reading("fir", sample)], "shed")
+        bank.step()
+    assert {row.pack: row.presence for row in bank.view.packs} == {"fir": "live", "oak": "unheard"}
+    assert "shed: refused: reports of oak come from van alone" in out.getvalue()
+    for sample in range(1, 5):
+        clock.ms += 1_000
+        bank.take([reading("oak", sample)], "van")
+        bank.step()
+    assert {row.pack: row.presence for row in bank.view.packs} == {"fir": "live", "oak": "live"}
+
+
 def test_refusals_and_requests_are_told() -> None:
     """The first refusal at once, the same again not; a request with what became of it."""
     bank, out = gateway(Clock())

@@ -99,8 +99,10 @@ FRAMES = SITE.replace(
 def test_packs_that_nobody_brings_or_that_are_not_there(tmp_path: Path) -> None:
     """A pack without a link would be silent for ever: it is told before."""
     (tmp_path / "board.toml").write_text(
-        'kind = "frames"\n[[frames]]\nname = "a"\nstart = "AA"\nlength = 3\n[[frames.fields]]\nat = 1\nfield = "voltage_mv"\n'
+        'kind = "frames"\n[[frames]]\nname = "a"\nstart = "AA addr"\nlength = 4\n[[frames.fields]]\nat = 2\nfield = "voltage_mv"\n'
     )
+    path = _site(tmp_path, FRAMES.replace("elm", "fir"))
+    assert load_site(path).bringers == {"oak": "line", "fir": "line"}
     told = complaints(tmp_path, FRAMES)
     assert any(
         'packs[2].pack: expected a pack that some link hears, got "fir"; add a' in one
