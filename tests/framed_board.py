@@ -29,3 +29,27 @@ def report(**fields: object) -> PackReport:
         "protections": (), "cells_mv": CELLS, "discharge_voltage_limit_mv": 44_800,
     }  # fmt: skip
     return PackReport("oak", 1, **(known | fields))  # type: ignore[arg-type]  # plain fields
+
+
+def fast_and_slow(slow: str) -> str:
+    """Return a description of a frame of any length, and of a slow one; `slow`: what its byte means."""
+    return f"""
+kind = "frames"
+[[frames]]
+name = "fast"
+start = "01"
+length_at = 1
+length_adds = 2
+  [[frames.fields]]
+  at = 2
+  field = "current_ma"
+  unit = "A"
+[[frames]]
+name = "slow"
+start = "02"
+length = 3
+keep_ms = 5000
+  [[frames.fields]]
+  at = 1
+{slow}
+"""

@@ -11,7 +11,7 @@ from adapters.framed.description import Description
 from adapters.framed.talker import FramesTalker, PlaysPack
 from aggregator import Aggregator, BankSettings, PackReport, PackSettings
 from aggregator.report import SAMPLE_MODULO
-from tests.framed_board import CELLS, STATE, described, report
+from tests.framed_board import CELLS, STATE, described, fast_and_slow, report
 
 
 @pytest.fixture
@@ -66,10 +66,12 @@ def test_an_answer_is_as_old_as_its_question(state: Description) -> None:
 
 def test_packs_whose_frames_look_alike_are_refused(tmp_path: Path) -> None:
     """One pack's reading must never count as the other's, nor one kind of frame as the other."""
-    nameless = described(tmp_path, LONG)
+    nameless = described(tmp_path, fast_and_slow('field = "soc_permille"\nunit = "%"'))
     with pytest.raises(ValueError, match="each begin in their own way"):
         FramesTalker(nameless, {"oak": 1, "fir": 2})
-    alike = described(tmp_path, LONG.replace('start = "02"', 'start = "01"'))
+    alike = described(
+        tmp_path, fast_and_slow('field = "soc_permille"').replace('start = "02"', 'start = "01"')
+    )
     with pytest.raises(ValueError, match="each begin in their own way"):
         FramesTalker(alike, {"oak": 1})
 
@@ -217,32 +219,11 @@ def test_digits_between_start_and_end_are_read(tmp_path: Path) -> None:
     assert talker.counts.refused == 2
 
 
-LONG = """
-kind = "frames"
-[[frames]]
-name = "fast"
-start = "01"
-length_at = 1
-length_adds = 2
-  [[frames.fields]]
-  at = 2
-  field = "current_ma"
-  unit = "A"
-[[frames]]
-name = "slow"
-start = "02"
-length = 3
-keep_ms = 5000
-  [[frames.fields]]
-  at = 1
-  field = "soc_permille"
-  unit = "%"
-"""
-
-
 def test_a_slow_frame_is_waited_for_by_nobody(tmp_path: Path) -> None:
     """A slow frame's values count until they are too old; the cycle goes on without them."""
-    talker = FramesTalker(described(tmp_path, LONG), {"oak": 0})
+    talker = FramesTalker(
+        described(tmp_path, fast_and_slow('field = "soc_permille"\nunit = "%"')), {"oak": 0}
+    )
     fast, slow = bytes.fromhex("0102000A"), bytes.fromhex("020032")
     (first,) = talker.received(fast, 0)
     talker.received(slow, 1_000)
@@ -258,6 +239,8 @@ def test_a_slow_frame_is_waited_for_by_nobody(tmp_path: Path) -> None:
 
 def test_half_a_frame_does_not_swallow_the_next(tmp_path: Path) -> None:
     """A frame that breaks off is given up after a pause."""
-    talker = FramesTalker(described(tmp_path, LONG), {"oak": 0})
+    talker = FramesTalker(
+        described(tmp_path, fast_and_slow('field = "soc_permille"\nunit = "%"')), {"oak": 0}
+    )
     assert talker.received(bytes.fromhex("01 20 00"), 0) == []
     assert len(talker.received(bytes.fromhex("0102000A"), 1_000)) == 1

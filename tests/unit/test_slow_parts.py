@@ -6,7 +6,7 @@ from adapters.framed.talker import FramesTalker
 from adapters.modbus import PackPoller, PollSettings
 from adapters.registers import Answer, Ask
 from aggregator import PackReport
-from tests.framed_board import described
+from tests.framed_board import described, fast_and_slow
 from tests.registers import map_in, view_of
 
 VIEW = view_of()
@@ -39,31 +39,11 @@ rows = [{ field = "charge_allowed", address = 10 }]
     assert 5_000 < seen[-1][0] <= 7_100
 
 
-FRAMES = """
-kind = "frames"
-[[frames]]
-name = "fast"
-start = "01"
-length_at = 1
-length_adds = 2
-  [[frames.fields]]
-  at = 2
-  field = "current_ma"
-  unit = "A"
-[[frames]]
-name = "slow"
-start = "02"
-length = 3
-keep_ms = 5000
-  [[frames.fields]]
-  at = 1
-  field = "charge_allowed"
-"""
-
-
 def test_a_slow_frame_that_may_forbid_is_needed(tmp_path: Path) -> None:
     """When it stops coming the pack makes no more reports: its silence must not lift a refusal."""
-    talker = FramesTalker(described(tmp_path, FRAMES), {"oak": 0})
+    talker = FramesTalker(
+        described(tmp_path, fast_and_slow('field = "charge_allowed"')), {"oak": 0}
+    )
     fast, refuses = bytes.fromhex("0102000A"), bytes.fromhex("020000")
     assert talker.received(fast, 0) == []
     talker.received(refuses, 1_000)
