@@ -100,7 +100,7 @@ def _widest(side: Direction, room_ma: int, shares: Shares) -> int:
     if side.total_ma < 0 and side.quiet.counts():
         tenths = 10 if shares.learned else side.way.quiet_tenths
         widest_ma = max(widest_ma, side.quiet.safe_total_ma(1_000) * tenths // 10)
-    if side.steady.counts():
+    if (side.widens or side.learns) and side.steady.counts():
         if side.learns and shares.learned:
             widest_ma = max(widest_ma, side.steady.learned_total_ma(shares.upper_permille))
         elif side.widens:
