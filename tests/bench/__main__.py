@@ -29,12 +29,13 @@ MEMORY_ROWS: tuple[Row, ...] = (
     ("the core's compiled files [B]", None, lambda f: f["mpy_files"]),
 )
 # What falls short of its budget, and how far it may: a ratchet, so that it does not get worse
-# unnoticed. docs/explanation/performance.md says why.
+# unnoticed; 3 % above what was measured, as the floor moves with where memory happens to lie.
+# docs/explanation/performance.md says why.
 FALLS_SHORT = {
     "smallest heap for core, 16 packs, one hour [B]": 111_000,
     "the same on the 64-bit port, divided by 1.6 [B]": 128_000,
-    "cpython: step / floor, 16 packs": 15,
-    "micropython: step / floor, 16 packs": 14,
+    "cpython: step / floor, 16 packs": 15.5,
+    "micropython: step / floor, 16 packs": 14.5,
 }
 DAY_ROWS: tuple[Row, ...] = (("a simulated day of 4 packs [s], of 15", None, lambda f: f["day_s"]),)
 TO_FLOOR = 8.0  # a step of 16 packs, in readings of all its fields
