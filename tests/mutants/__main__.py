@@ -1,8 +1,10 @@
 """Would the tests notice if the core were wrong? `python -m tests.mutants [MODULE...]`.
 
 Makes mutmut's changes to the core's functions, one at a time, and runs the tests that reach them
-(changes.py, trials.py). What no test notices is printed, unless same.toml says why it changes
-nothing. Ends with 1 where something else survives, or where less than 90 % of a module is noticed.
+(changes.py, trials.py). What no test notices is printed as an entry for same/MODULE.toml, where it
+belongs if it changes nothing that can be seen, with the reason; else a test is missing. Ends with 1
+where something survives that stands in no such file, where an entry fits no change or is noticed
+after all, or where less than 90 % of a module is noticed.
 """
 
 import argparse
@@ -10,39 +12,81 @@ import os
 import sys
 import tomllib
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
 
-from tests.mutants.changes import changes
+from tests.mutants.changes import Change, changes
 from tests.mutants.trials import Trial, Trials
 from tests.sources import ROOT
 
 MODULES = sorted(path.stem for path in (ROOT / "aggregator").glob("[!_]*.py"))
 WANTED_PERCENT = 90
-SAME = Path(__file__).with_name("same.toml")
-# Tests of the core: quick, and through the front door where that is possible.
-TESTS = [str(ROOT / name) for name in Path(__file__).with_name("tests.txt").read_text("utf-8").split()]
+HERE = Path(__file__).parent
+# Tests of the core that are quick.
+TESTS = [str(ROOT / name) for name in (HERE / "tests.txt").read_text("utf-8").split()]
+# pytest without its own report, and without this project's options for it.
+QUIETLY = ["-p", "no:cacheprovider", "-p", "no:terminal", "-o", "addopts=--import-mode=importlib"]
+
+Key = tuple[str, str, str]  # a function, a piece of its text, and what stands there instead
 
 
-def known_to_be_the_same() -> set[tuple[str, str, str]]:
-    """Return the changes that change nothing that can be seen."""
-    entries = tomllib.loads(SAME.read_text("utf-8"))["same"]
-    return {(entry["where"], entry["old"], entry["new"]) for entry in entries}
+def key_of(change: Change) -> Key:
+    """Return what a change is known by."""
+    return change.where, change.old, change.new
 
 
-def key_of(trial: Trial) -> tuple[str, str, str]:
-    """Return what same.toml knows a change by."""
-    return trial.change.where, trial.change.old, trial.change.new
+def listed(path: Path) -> list[Key]:
+    """Return the changes in a file of this tool's entries; no file, none."""
+    if not path.exists():
+        return []
+    entries = tomllib.loads(path.read_text("utf-8")).get("same", [])
+    for entry in entries:
+        if path.parent.name == "same" and not entry["why"]:
+            raise SystemExit(f"{path}: {entry['where']}: expected a reason in `why`")
+    return [(entry["where"], entry["old"], entry["new"]) for entry in entries]
+
+
+def same_in(modules: Iterable[str]) -> list[Key]:
+    """Return the changes that change nothing that can be seen, in these modules."""
+    return [key for module in modules for key in listed(HERE / "same" / f"{module}.toml")]
 
 
 def tell(trial: Trial) -> None:
-    """Print what survives, as an entry for same.toml."""
-    if trial.outcome in ("survived", "not reached"):
-        change = trial.change
-        print(f"\n# {trial.outcome}, {len(trial.items)} tests\n[[same]]")
-        print(f"where = '''{change.where}'''\nold = '''{change.old}'''\nnew = '''{change.new}'''")
-        print('why = ""', flush=True)
+    """Print a change that survived."""
+    change = trial.change
+    print(f"\n# {trial.outcome}; {len(trial.items)} tests reach it\n[[same]]")
+    print(f"where = '''{change.where}'''\nold = '''{change.old}'''\nnew = '''{change.new}'''")
+    print('why = ""', flush=True)
+
+
+def verdict(done: list[Trial], same: set[Key]) -> int:
+    """Print a table; return how many modules fall short."""
+    print("\n| module | tried | noticed | by running out of time | the same | survived |")
+    print("| --- | ---: | ---: | ---: | ---: | ---: |")
+    counts: dict[str, Counter[str]] = {}
+    for trial in done:
+        known = trial.survived and key_of(trial.change) in same
+        module = trial.change.where.partition(".")[0]
+        counts.setdefault(module, Counter())["same" if known else trial.outcome] += 1
+    short = 0
+    for module, count in counts.items():
+        tried = count.total()
+        noticed = count["noticed"] + count["late"]
+        survived = count["survived"] + count["not reached"]
+        percent = 100 * noticed / tried
+        short += percent < WANTED_PERCENT or survived > 0
+        cells = [
+            module,
+            tried,
+            f"{noticed} ({percent:.1f} %)",
+            count["late"],
+            count["same"],
+            survived,
+        ]
+        print("| " + " | ".join(str(cell) for cell in cells) + " |")
+    return short
 
 
 def main() -> int:
@@ -50,44 +94,35 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__)
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="all, if none is named")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes")
+    parser.add_argument("--listed", type=Path, help="only what stands in this file of entries")
     options = parser.parse_args()
     unknown = [name for name in options.modules if name not in MODULES]
     if unknown:
         parser.error(f"unknown module {unknown[0]}: expected one of {', '.join(MODULES)}")
+    modules = options.modules or MODULES
+    same = same_in(modules)
+    todo = [change for name in modules for change in changes(name)]
+    stale = set(same) - {key_of(change) for change in todo}
+    if options.listed is not None:
+        wanted = set(listed(options.listed))
+        todo = [change for change in todo if key_of(change) in wanted]
     os.environ["HYPOTHESIS_PROFILE"] = "quick"
-    same = known_to_be_the_same()
-    todo = [change for name in options.modules or MODULES for change in changes(name)]
-    trials = Trials(
-        todo, options.workers, lambda trial: None if key_of(trial) in same else tell(trial)
-    )
-    quiet = ["-p", "no:cacheprovider", "-p", "no:terminal", "-o", "addopts=--import-mode=importlib"]
-    pytest.main([*quiet, f"--rootdir={ROOT}", *TESTS], plugins=[trials])
+
+    def note(trial: Trial) -> None:
+        if trial.survived and key_of(trial.change) not in same:
+            tell(trial)
+        if not trial.survived and key_of(trial.change) in same:
+            stale.add(key_of(trial.change))
+
+    trials = Trials(todo, options.workers, note)
+    pytest.main([*QUIETLY, f"--rootdir={ROOT}", *TESTS], plugins=[trials])
     if trials.broken or not trials.done:
         print(f"without any change, these fail: {trials.broken or 'no test was run'}")
         return 1
-    return verdict(trials.done, same)
-
-
-def verdict(done: list[Trial], same: set[tuple[str, str, str]]) -> int:
-    """Print a table, and say whether it is good enough."""
-    print("\n| module | tried | noticed | late | same | survived |\n| --- | ---: | ---: | ---: | ---: | ---: |")
-    short = 0
-    counts: dict[str, Counter[str]] = {}
-    for trial in done:
-        is_known = key_of(trial) in same and trial.outcome in ("survived", "not reached")
-        outcome = "same" if is_known else trial.outcome
-        module = trial.change.where.partition(".")[0]
-        counts.setdefault(module, Counter())[outcome.replace("not reached", "survived")] += 1
-    for module, count in counts.items():
-        tried = count.total()
-        noticed = 100 * (count["noticed"] + count["late"]) / tried
-        print(
-            f"| {module} | {tried} | {count['noticed']} ({noticed:.0f} %) | {count['late']} |"
-            f" {count['same']} | {count['survived']} |"
-        )
-        short += noticed < WANTED_PERCENT or count["survived"] > 0
-    print(f"\nmodules: {len(counts) - short} passed, {short} failed", file=sys.stderr)
-    return 1 if short else 0
+    short = verdict(trials.done, set(same))
+    for where, old, new in sorted(stale):
+        print(f"{where}: {old!r} -> {new!r} fits no change, or a test notices it: strike it out")
+    return 1 if short or stale else 0
 
 
 if __name__ == "__main__":

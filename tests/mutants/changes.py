@@ -52,11 +52,16 @@ def _definitions(source: str) -> dict[str, ast.FunctionDef]:
     return found
 
 
+def _lines(node: ast.FunctionDef) -> list[str]:
+    """Return a function's text as lines: the parameters, a line each, and the body."""
+    first, *body = ast.unparse(node).splitlines()
+    return [*first.partition("(")[2].split(", "), *body]
+
+
 def _difference(before: ast.FunctionDef, after: ast.FunctionDef) -> tuple[str, str]:
-    lines = [ast.unparse(node).splitlines()[1:] for node in (before, after)]
-    told = [line for line in difflib.ndiff(*lines) if line[0] in "-+"]
-    old = " ".join(line[2:].strip() for line in told if line[0] == "-")
-    new = " ".join(line[2:].strip() for line in told if line[0] == "+")
+    """Return what of the function's text is no longer there, and what is there instead."""
+    told = list(difflib.ndiff(_lines(before), _lines(after)))
+    old, new = (" ".join(line[2:].strip() for line in told if line[0] == sign) for sign in "-+")
     return old, new
 
 

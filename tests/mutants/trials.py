@@ -28,12 +28,17 @@ NOTICED = 1
 
 @define
 class Trial:
-    """A change and what came of it: `noticed` by a test, `late`: it ran out of time or died."""
+    """A change, the tests that reach it, and what came of it: `noticed` by a test, `late` (it ran out
+    of time or memory), `survived` or `not reached`."""
 
     change: Change
     items: list[int]
     outcome: str = ""
-    by: str = ""
+
+    @property
+    def survived(self) -> bool:
+        """Did nothing notice it?"""
+        return self.outcome in ("survived", "not reached")
 
 
 @define
@@ -97,7 +102,7 @@ class Trials:
                 running[child] = trial, into
             child, status = os.wait()
             trial, into = running.pop(child)
-            self._note(session, trial, status, os.read(into, 16))
+            self._note(trial, status, os.read(into, 16))
             os.close(into)
 
     def _try_one(self, session: pytest.Session, trial: Trial, out: int) -> None:
@@ -114,12 +119,11 @@ class Trials:
                 os._exit(NOTICED)
         os._exit(SURVIVED)
 
-    def _note(self, session: pytest.Session, trial: Trial, status: int, found: bytes) -> None:
+    def _note(self, trial: Trial, status: int, found: bytes) -> None:
         if os.WIFEXITED(status) and os.WEXITSTATUS(status) == SURVIVED:
             trial.outcome = "survived" if trial.items else "not reached"
         elif found:
             trial.outcome = "noticed"
-            trial.by = session.items[int(found)].nodeid
             self._finders[trial.change.code][int(found)] += 1
         else:
             trial.outcome = "late"
