@@ -95,6 +95,7 @@ def main() -> int:
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="all, if none is named")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes")
     parser.add_argument("--listed", type=Path, help="only what stands in this file of entries")
+    parser.add_argument("--every", type=int, default=1, metavar="N", help="only every Nth change")
     options = parser.parse_args()
     unknown = [name for name in options.modules if name not in MODULES]
     if unknown:
@@ -103,6 +104,7 @@ def main() -> int:
     same = same_in(modules)
     todo = [change for name in modules for change in changes(name)]
     stale = set(same) - {key_of(change) for change in todo}
+    todo = todo[:: options.every]
     if options.listed is not None:
         wanted = set(listed(options.listed))
         todo = [change for change in todo if key_of(change) in wanted]
