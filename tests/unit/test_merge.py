@@ -242,6 +242,23 @@ def test_a_pack_without_a_voltage_adds_none() -> None:
     assert (view.voltage_mv, view.voltage_min_mv) == (53_121, 53_121)
 
 
+def test_a_pack_may_say_no_voltage_at_all() -> None:
+    """A reading of 0 V is a reading."""
+    site = Site("oak")
+    site.says(voltage_mv=0)
+    assert (site.runs(5).voltage_mv, site.view.voltage_max_mv) == (0, 0)
+
+
+def test_alarms_of_others_stay_when_a_pack_is_removed() -> None:
+    """The union is that of the packs that are left."""
+    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {"warnings": ["other"]})
+    site.falls_silent("fir")
+    site.runs(40)
+    site.asks("declare_removed", pack="fir")
+    view = site.runs(1)
+    assert (view.warnings, view.protections) == (("other",), ("short_circuit",))
+
+
 def test_remaining_charge_is_in_whole_tenths_of_an_ampere_hour() -> None:
     """123.4 Ah at 50.1 % are 61.823 Ah, told as 61.823."""
     site = Site(PackSettings("oak", capacity_mah=123_400))
