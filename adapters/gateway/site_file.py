@@ -8,6 +8,7 @@ cell_count = 16            the bank's settings, its [stages] and [[packs]]: see 
 """
 
 import importlib.util
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -26,6 +27,7 @@ from aggregator import BankSettings, PackSettings
 from aggregator.errors import told
 
 OWN_KEYS = ("gateway", "links")
+REHEARSAL = "rehearsal-"  # what a rehearsal keeps begins with it
 
 
 @frozen
@@ -62,6 +64,11 @@ class SitePlan:
     def file(self, name: str) -> Path | None:
         """Return the path of a file that the site names; None for no name."""
         return self.path.parent / name if name else None
+
+    def record(self, rehearsal: bool = False) -> str:
+        """Return the name of the history; a rehearsal's stands beside it. "": none is kept."""
+        before, name = os.path.split(self.gateway.record)
+        return os.path.join(before, REHEARSAL + name) if rehearsal and name else self.gateway.record
 
 
 def is_site(plain: dict[str, object]) -> bool:
