@@ -71,9 +71,12 @@ def tcp() -> LinkKind:
 
 def tcp_listen() -> LinkKind:
     """A TCP connection that others make."""
-    from adapters.streams.tcp import TcpListenSettings, TcpListenTransport
+    from adapters.streams.tcp import TcpListenSettings, tcp_listen_link
 
-    return _stream(TcpListenSettings, over(TcpListenTransport))
+    return _stream(
+        TcpListenSettings,
+        lambda name, settings, talkers, _: tcp_listen_link(name, settings, talkers),
+    )
 
 
 def stdio() -> LinkKind:

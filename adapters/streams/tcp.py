@@ -3,10 +3,12 @@
 import asyncio
 import contextlib
 import socket
+from collections.abc import Sequence
 
 from attrs import field, frozen
 
-from adapters.links import LinkError, not_listening, reason
+from adapters.counts import Counts
+from adapters.links import LinkError, MessageLink, Talker, not_listening, reason
 
 CHUNK_BYTES = 4096
 CONNECT_S = 5.0
@@ -79,7 +81,8 @@ class _Peer:
         if writer is not None:
             writer.close()
             with contextlib.suppress(OSError, TimeoutError):
-                await asyncio.wait_for(writer.wait_closed(), 1.0)
+                async with asyncio.timeout(1.0):
+                    await writer.wait_closed()
 
 
 class TcpTransport(_Peer):
@@ -92,8 +95,8 @@ class TcpTransport(_Peer):
     async def open(self) -> None:
         host, port = self._settings.host, self._settings.port
         try:
-            connecting = asyncio.open_connection(host, port)
-            reader, writer = await asyncio.wait_for(connecting, CONNECT_S)
+            async with asyncio.timeout(CONNECT_S):
+                reader, writer = await asyncio.open_connection(host, port)
         except (OSError, TimeoutError) as error:
             raise LinkError(f"{host}:{port}: {reason(error)}: is the other side running?") from None
         self.reader, self.writer = reader, writer
@@ -105,6 +108,7 @@ class TcpListenTransport(_Peer):
 
     def __init__(self, settings: TcpListenSettings) -> None:
         super().__init__()
+        self.counts = Counts()
         self._settings = settings
         self._server: asyncio.Server | None = None
         self._arrived = asyncio.Event()
@@ -121,6 +125,8 @@ class TcpListenTransport(_Peer):
 
     def _welcome(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if self.writer is not None:
+            host = (writer.get_extra_info("peername") or ("somebody",))[0]
+            self.counts.refuse(f"a second peer, {host}: there is room for one; give each a link")
             writer.close()
             return
         self.reader, self.writer = reader, writer
@@ -132,3 +138,13 @@ class TcpListenTransport(_Peer):
         if self._server is not None:
             self._server.close()
             self._server = None
+
+
+def tcp_listen_link(
+    name: str, settings: TcpListenSettings, talkers: Sequence[Talker[bytes]]
+) -> MessageLink[bytes]:
+    """Return a link that waits for a peer."""
+    transport = TcpListenTransport(settings)
+    link = MessageLink(name, transport, talkers)
+    transport.counts = link.counts  # who is turned away is told there
+    return link
