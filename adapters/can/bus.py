@@ -57,7 +57,8 @@ class CanBus:
         """Open the bus. Raises LinkError: what, and what may help."""
         opening = asyncio.get_running_loop().run_in_executor(None, open_bus, self._settings)
         try:
-            bus = await asyncio.wait_for(asyncio.shield(opening), OPEN_S)
+            async with asyncio.timeout(OPEN_S):
+                bus = await asyncio.shield(opening)
         except (TimeoutError, asyncio.CancelledError):
             opening.add_done_callback(_shut_late)
             raise

@@ -122,7 +122,8 @@ class ServerTransport:
     async def receive(self) -> ServerItem:
         self._turn_away()
         try:
-            return await asyncio.wait_for(self._images.written.get(), IDLE_S)
+            async with asyncio.timeout(IDLE_S):
+                return await self._images.written.get()
         except TimeoutError:
             if self._lost():
                 raise LinkError(f"{self._settings.place}: the port was lost") from None
@@ -217,7 +218,8 @@ class Images:
         self._renewed.clear()
         self.written.put_nowait(Written(device, tuple(enumerate(values, address))))
         with contextlib.suppress(TimeoutError):  # taken all the same; the image shows it later
-            await asyncio.wait_for(self._renewed.wait(), RENEWED_S)
+            async with asyncio.timeout(RENEWED_S):
+                await self._renewed.wait()
         return None
 
 

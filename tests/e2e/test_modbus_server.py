@@ -17,7 +17,7 @@ from adapters.modbus import (
     TcpServerSettings,
     TcpSettings,
 )
-from adapters.registers import Ask, Image
+from adapters.registers import Ask, Image, Written
 from aggregator import Request
 from tests.registers import Room, line, map_in, running, told, until
 from tests.unit.test_modbus_bank import MAP as BANK_MAP
@@ -173,3 +173,23 @@ def test_a_device_that_is_served_twice_is_not_served() -> None:
         await transport.close()
 
     asyncio.run(run())
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_a_stop_that_comes_with_a_write_is_heard(turns: int) -> None:
+    """Whoever waits for writes is stopped at once, however the stop and a write meet."""
+
+    async def run() -> bool:
+        transport = ServerTransport(TcpServerSettings(port=0))
+        await transport.open()
+        waiting = asyncio.create_task(transport.receive())
+        await asyncio.sleep(0.01)
+        transport._images.written.put_nowait(Written(1, ((0, 1),)))
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        stopped = waiting.cancel()
+        await asyncio.wait([waiting])
+        await transport.close()
+        return stopped == waiting.cancelled()
+
+    assert asyncio.run(run())
