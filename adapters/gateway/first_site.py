@@ -2,6 +2,8 @@
 
 from attrs import frozen
 
+from adapters.gateway.first_maps import starter
+
 
 @frozen
 class PackAnswer:
@@ -68,12 +70,12 @@ SAYS: dict[str, tuple[str, str, str]] = {
     "can": (
         "an inverter on CAN, by a DBC file and a map of yours",
         'kind = "can"\ninterface = "socketcan"\nchannel = "can1"',
-        'as = "dbc"\nmap = "inverter.toml"    # see docs/how-to/can-dbc.md',
+        'as = "dbc"\nmap = "inverter_map.toml"   # see docs/how-to/can-dbc.md',
     ),
     "registers": (
         "an inverter whose registers we write (Modbus TCP)",
         'kind = "modbus-tcp"\nhost = "192.168.1.20"\nport = 502',
-        'as = "registers"\nmap = "inverter.toml"    # see docs/how-to/modbus.md',
+        'as = "registers"\nmap = "inverter_map.toml"   # see docs/how-to/modbus.md',
     ),
     "homie": (
         "home automation on MQTT (Homie convention)",
@@ -83,6 +85,10 @@ SAYS: dict[str, tuple[str, str, str]] = {
     "nobody": ("nobody yet", "", ""),
 }
 ONCE = ("serial", "lines")  # one talker for all packs
+# The maps that those talkers name: which starter, and its file (an underscore is in no pack's name).
+HEARD_MAPS = {"can": ("dbc", "{pack}.toml"), "modbus": ("registers", "registers.toml"),
+              "serial": ("frames", "board.toml"), "mqtt": ("topics", "topics.toml")}  # fmt: skip
+SAID_MAPS = {"can": "bank-dbc", "registers": "bank-registers"}
 
 HEAD = """\
 # This site. Check it with: packyoke check SITE.toml
@@ -110,6 +116,19 @@ state = "packyoke-state.json"   # what survives a restart
             f'[[links]]\nname = "chargers"\n{link}\n\n  [[links.says]]\n{_indented(talker)}\n'
         )
     return "\n".join(parts)
+
+
+def map_texts(answers: Answers) -> dict[str, str]:
+    """Return the starter maps that the site names: file -> text."""
+    texts = {}
+    if answers.hears in HEARD_MAPS:
+        kind, name = HEARD_MAPS[answers.hears]
+        files = [name.format(pack=pack.pack) for pack in answers.packs]
+        texts = {file: starter(kind, file) for file in files}
+    if answers.says in SAID_MAPS:
+        file = "inverter_map.toml"
+        texts[file] = starter(SAID_MAPS[answers.says], file)
+    return texts
 
 
 def _bank(answers: Answers) -> str:

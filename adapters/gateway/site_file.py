@@ -262,7 +262,9 @@ class LinksReader:
         except BadFileError as error:
             if error.unreadable:
                 got = "; ".join(error.complaints)
-                hint = "how to write one: docs/how-to/map-a-bus-you-know.md"
+                hint = (
+                    "to start one: packyoke init FILE --map KIND; docs/how-to/map-a-bus-you-know.md"
+                )
                 self._complain((*place, "map"), "a map that is there", got, hint)
             else:
                 self.others += [one for one in error.complaints if one not in self.others]

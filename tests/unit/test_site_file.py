@@ -237,7 +237,7 @@ def test_a_map_that_is_not_there_is_told_where_it_is_asked_for(tmp_path: Path) -
     talker = '[[links.hears]]\nas = "frames"\nmap = "none.toml"\npacks = { oak = 1, fir = 2 }\n'
     (told,) = complaints(tmp_path, SITE[: SITE.index("  [[links.hears]]")] + talker)
     assert told.startswith(":22: links[1].hears[1].map: expected a map that is there, got ")
-    assert told.endswith("how to write one: docs/how-to/map-a-bus-you-know.md")
+    assert told.endswith("packyoke init FILE --map KIND; docs/how-to/map-a-bus-you-know.md")
 
 
 def test_a_map_is_not_taken_for_a_site(tmp_path: Path) -> None:
