@@ -14,6 +14,7 @@ import asyncio
 import contextlib
 import errno
 import random
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -274,7 +275,10 @@ def reason(error: BaseException) -> str:
     if isinstance(error, TimeoutError) and not str(error):
         return "timed out"
     text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    if "attempting to bind" in text:  # asyncio's words around the system's; the address is known
+    system = re.search(r"\[Errno -?\d+\] ([^:]+)", str(text))
+    if system:  # a library's words around the system's
+        text = system[1]
+    elif "attempting to bind" in text:  # asyncio's words around the system's; the address is known
         text = text.rpartition(": ")[2]
     return " ".join(str(text).split())
 

@@ -10,6 +10,8 @@ from pathlib import Path
 
 from attrs import evolve, frozen
 
+from aggregator.errors import told
+
 BLANK = "???"  # stands for what the owner has yet to fill in, in a file that we wrote
 BLANKS = re.compile(rf'([A-Za-z0-9_\-]+)\s*=\s*"{re.escape(BLANK)}"')
 LARGEST_BYTES = 1_000_000  # such files are a few kB; anything else is the wrong file
@@ -49,6 +51,11 @@ class BadFileError(Exception):
         self.complaints = complaints
         self.unreadable = unreadable
         super().__init__("\n".join(complaints))
+
+
+def shown(value: object) -> str:
+    """Return a key's value as people see it; TOML has no null."""
+    return "nothing" if value is None else told(value)
 
 
 def place_text(place: Place) -> str:

@@ -109,7 +109,7 @@ def open_bus(settings: CanSettings) -> Any:
             channel=settings.channel, interface=settings.interface, ignore_config=True, **options
         )
     except Exception as error:  # drivers raise what they like; each is a bus that did not open
-        raise LinkError(f"cannot open {named}: {reason(error)}") from None
+        raise LinkError(f"cannot open {named}: {reason(error)}; is it there, and up?") from None
 
 
 def _shut_late(opening: "asyncio.Future[Any]") -> None:

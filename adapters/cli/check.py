@@ -76,7 +76,8 @@ def _check_map(name: str, chosen: argparse.Namespace) -> int:
     with _extra(kind, chosen.file):
         rows = kind.load(chosen.file)
     fields = [one.field for one in meanings(kind.rows(rows))]
-    lacks = [f"{what}: {cost}" for what, cost in missing(fields)]
+    of = getattr(rows, "of", None) or getattr(rows, "about", None) or "pack"
+    lacks = [f"{what}: {cost}" for what, cost in missing(fields)] if of == "pack" else []
     if chosen.sample is None:
         print(f"{chosen.file}: a map of {words.counted(len(fields), 'number')}: fine")
         for line in said("If it is a pack's, it does not bring, and that costs", lacks):
