@@ -47,7 +47,7 @@ class Journal:
         self._as_json = as_json
         self._wall = wall
         self._told: dict[tuple[str, str], tuple[float, int]] = {}  # when, and how often since
-        self._links: dict[str, LinkSeen] = {}
+        self._links: dict[int, LinkSeen] = {}  # of a name there may be two: ears, and a muted mouth
         self._refusals: dict[int, int] = {}
         self._before: dict[str, object] = {}
 
@@ -99,7 +99,7 @@ class Journal:
         """Tell what has changed about the links since the last look."""
         for link in links:
             counts, why = link.counts, link.counts.trouble
-            before = self._links.get(link.name, LinkSeen())
+            before = self._links.get(id(link), LinkSeen())
             opened = counts.opened != before.opened
             lost = before.up and not opened and counts.failed != before.failed
             if opened:
@@ -112,7 +112,7 @@ class Journal:
                 self.tell("link_trouble", f"{link.name}: {why}", link=link.name, why=why)
             up = opened or (before.up and not lost)
             seen = LinkSeen(counts.opened, counts.failed, counts.refused, why, up)
-            self._links[link.name] = seen
+            self._links[id(link)] = seen
             for talker in link.talkers:
                 self._refused_by(link.name, talker)
 

@@ -244,7 +244,9 @@ def test_a_ble_stream_is_cut_and_bounded() -> None:
 def test_a_device_out_of_reach_is_one_line() -> None:
     """With what may help."""
     radio = BleTransport(BleSettings(address="far", notify="n"), FakeBleak)
-    with pytest.raises(LinkError, match=r"far: no such device: is it near\?"):
+    with pytest.raises(
+        LinkError, match=r"far: no such device: is Bluetooth on here, and the device near\?"
+    ):
         asyncio.run(radio.open())
 
 
