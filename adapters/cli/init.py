@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 
 from adapters.gateway.first_maps import STARTERS, starter
 from adapters.gateway.first_site import (
+    HEARD_MAPS,
     HEARS,
     SAYS,
     Answers,
@@ -86,15 +87,30 @@ def _asked() -> Answers:
             f"Name of pack {number}, 1..16 of a-z, 0-9 and -", _name(taken), f"pack-{number}"
         )
         capacity = _ask(f"Capacity of {name} in Ah", _tenths(LARGEST_AH, "Ah"), "100")
-        packs.append(PackAnswer(name, round(capacity * 1_000)))
+        hears, like = _hearing(name, packs)
+        packs.append(PackAnswer(name, round(capacity * 1_000), hears, like))
     most = "that cables, fuses and switches of the bank carry, in A; nothing if unknown"
     charge = _ask(f"Largest charge current {most}", _maybe(_tenths(LARGEST_A, "A")), "")
     discharge = _ask(f"Largest discharge current {most}", _maybe(_tenths(LARGEST_A, "A")), "")
     limits = _choose("What do your chargers limit?", LIMITS)
-    hears = _choose("How are the packs heard?", {key: row[0] for key, row in HEARS.items()})
     told = {key: row[0] for key, row in SAYS.items()}
     says = _choose("Who is to be told?", told, usual=len(told))
-    return Answers(packs, cells, _milli(charge), _milli(discharge), limits, hears, says)
+    return Answers(packs, cells, _milli(charge), _milli(discharge), limits, says)
+
+
+def _hearing(name: str, before: list[PackAnswer]) -> tuple[str, str]:
+    """Ask how a pack is heard; return a key of HEARS, and the pack that it is like, if any."""
+    makes = [one for one in reversed(before) if not one.like and one.hears in HEARD_MAPS]
+    options = {one.pack: f"like {one.pack}: the same make, on the same line" for one in makes}
+    buses = {f"by {key}": row[0] for key, row in HEARS.items()}  # no pack's name has a blank
+    usual = 1
+    if before and not makes:
+        usual = 1 + list(HEARS).index(before[-1].hears)
+    chosen = _choose(f"How is {name} heard?", options | buses, usual)
+    for one in makes:
+        if one.pack == chosen:
+            return one.hears, one.pack
+    return chosen.removeprefix("by "), ""
 
 
 def _milli(amps: float | None) -> int | None:

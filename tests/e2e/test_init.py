@@ -13,7 +13,11 @@ from adapters.gateway.first_site import HEARS, SAYS, Answers, PackAnswer, map_te
 from adapters.gateway.site_file import load_site
 from adapters.toml_file import BLANK, BadFileError
 
-PACKS = [PackAnswer("oak", 314_000), PackAnswer("fir", 99_500)]
+
+def packs(hears: str) -> list[PackAnswer]:
+    """Two of one make."""
+    like = "oak" if hears != "lines" else ""
+    return [PackAnswer("oak", 314_000, hears), PackAnswer("fir", 99_500, hears, like)]
 
 
 @pytest.mark.parametrize("hears", HEARS)
@@ -23,7 +27,7 @@ def test_every_choice_gives_a_site_that_only_lacks_what_its_owner_knows(
 ) -> None:
     """Its maps stand beside it; every complaint is of a line of theirs that is to be filled in."""
     path = tmp_path / "SITE.toml"
-    answers = Answers(PACKS, 16, 100_000, None, "battery", hears, says)
+    answers = Answers(packs(hears), 16, 100_000, None, "battery", says)
     path.write_text(site_text(answers), encoding="utf-8")
     maps = map_texts(answers)
     for name, text in maps.items():
@@ -105,12 +109,36 @@ def test_a_map_that_is_there_is_left_as_it_was(
 ) -> None:
     """And told."""
     (tmp_path / "oak.toml").write_text("mine", encoding="utf-8")
-    lines = "2\n\noak\n314\nfir\n100\n\n\n\n1\n6\n"
+    lines = "2\n\noak\n314\n1\nfir\n100\n2\n\n\n\n6\n"
     assert answered(lines, tmp_path / "SITE.toml", monkeypatch) == 0
     said = capsys.readouterr().out
     assert "To be filled in from the makers' papers: fir.toml." in said
     assert "Left as it was: oak.toml." in said
     assert (tmp_path / "oak.toml").read_text(encoding="utf-8") == "mine"
+
+
+def test_each_make_has_a_line_and_a_map_of_its_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Packs of one make share a map; two makes on serial lines of their own get a port each; once the
+    maps are filled in, the site is right."""
+    lines = "5\n\n" + "".join(
+        f"{name}\n100\n{how}\n"
+        for name, how in (("oak", 2), ("ash", 1), ("elm", 4), ("fir", 5), ("yew", 7))
+    )
+    assert answered(lines + "\n\n\n6\n", tmp_path / "SITE.toml", monkeypatch) == 0
+    assert "papers: oak.toml, elm.toml, fir.toml, yew.toml.\n" in capsys.readouterr().out
+    for name in ("oak", "elm", "fir", "yew"):
+        path = tmp_path / f"{name}.toml"
+        path.write_text(filled_in(path.read_text(encoding="utf-8")), encoding="utf-8")
+    found = [
+        (link.name, getattr(link.settings, "port", None), len(link.hears))
+        for link in load_site(tmp_path / "SITE.toml").links
+    ]
+    assert found == [
+        ("packs 1", "/dev/ttyUSB0", 2), ("packs 2", "/dev/ttyUSB1", 1),
+        ("packs 3", "/dev/ttyUSB2", 1), ("packs 4", 1883, 1),
+    ]  # fmt: skip
 
 
 def answered(text: str, path: Path, monkeypatch: pytest.MonkeyPatch) -> int:
@@ -124,7 +152,7 @@ def test_questions_are_asked_until_they_are_answered(
 ) -> None:
     """A wrong answer is told and asked again; an empty one takes what is usual."""
     path = tmp_path / "SITE.toml"
-    lines = "two\n2\n\nOak\noak\n314\noak\nfir\n-1\n99,5\n120\n\n2\n5\n9\n6\n"
+    lines = "two\n2\n\nOak\noak\n314\n5\noak\nfir\n-1\n99,5\n\n120\n\n2\n9\n6\n"
     assert answered(lines, path, monkeypatch) == 0
     asked = capsys.readouterr().err
     for complaint in (
