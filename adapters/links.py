@@ -13,6 +13,7 @@ step. A lost connection is made again after a back-off; the packs behind it go l
 import asyncio
 import contextlib
 import errno
+import os
 import random
 import re
 from collections.abc import Iterable, Sequence
@@ -274,13 +275,15 @@ def reason(error: BaseException) -> str:
     """Return why something failed, in one line."""
     if isinstance(error, TimeoutError) and not str(error):
         return "timed out"
-    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    system = re.search(r"\[Errno -?\d+\] ([^:]+)", str(text))
+    text = str(getattr(error, "strerror", None) or str(error) or type(error).__name__)
+    system = re.search(r"\[Errno (-?\d+)\] ([^:]*)", text)
     if system:  # a library's words around the system's
-        text = system[1]
+        text = os.strerror(int(system[1])) if int(system[1]) > 0 else system[2]
+    elif isinstance(error, OSError) and error.errno and text.startswith("Connect call failed"):
+        text = os.strerror(error.errno)
     elif "attempting to bind" in text:  # asyncio's words around the system's; the address is known
         text = text.rpartition(": ")[2]
-    return " ".join(str(text).split())
+    return " ".join(text.split())
 
 
 def not_listening(where: str, error: OSError) -> str:

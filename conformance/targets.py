@@ -10,6 +10,7 @@ Every target is killed or cut off when it does not answer in time, and can be op
 
 import contextlib
 import json
+import os
 import re
 from collections.abc import Callable
 from time import monotonic
@@ -143,8 +144,8 @@ class Target:
 
 def _reason(error: BaseException) -> str:
     text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    system = re.search(r"\[Errno -?\d+\] ([^:]+)", text)  # a library's words around the system's
-    return system[1] if system else text
+    system = re.search(r"\[Errno (\d+)\]", text)  # a library's words around the system's
+    return os.strerror(int(system[1])) if system else str(text)
 
 
 def _parsed(line: bytes) -> Plain:

@@ -139,12 +139,14 @@ class BankWriter:
         return (ask,)
 
     def _line_up(self, now_ms: int, writings: Sequence[_Writing]) -> None:
-        """Put these groups before whatever is left of others."""
+        """Line up these groups behind what is still left, and limits before all others: so limits that
+        change all the time have all of their registers written in turn."""
         for writing in writings:
             writing.started_ms, writing.failed = now_ms, False
-        first = [(writing, run) for writing in writings for run in writing.runs]
-        self._left = first + [one for one in self._left if one[0] not in writings]
-        self._beat += 1 if first else 0
+        runs = [(writing, run) for writing in writings for run in writing.runs]
+        self._left += [one for one in runs if one not in self._left]
+        self._left.sort(key=lambda one: not one[0].urgent)
+        self._beat += 1 if runs else 0
 
     def _ask(self, words: Mapping[int, int], run: list[int]) -> Ask:
         written = tuple(words[at] for at in run)

@@ -248,7 +248,12 @@ def test_what_the_system_says_is_told_without_a_library_s_words() -> None:
             "No such file or directory",
         ),
         ("[Errno 111] Connection refused", "Connection refused"),
+        (
+            "Multiple exceptions: [Errno 111] Connect call failed ('::1', 9, 0, 0), [Errno 111] Con",
+            "Connection refused",
+        ),
         ("[Errno -2] Name or service not known", "Name or service not known"),
         ("[SSL: BAD] certificate verify failed", "[SSL: BAD] certificate verify failed"),
     ):
         assert reason(OSError(text)) == reason(ValueError(text)) == told
+    assert reason(OSError(111, "Connect call failed ('127.0.0.1', 9)")) == "Connection refused"

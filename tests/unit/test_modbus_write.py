@@ -86,6 +86,15 @@ def test_a_fallen_limit_is_written_at_once(map_: RegisterMap) -> None:
     assert charger.said()["charge_current_limit_ma"] == 20_000
 
 
+def test_limits_that_change_all_the_time_are_all_written(map_: RegisterMap) -> None:
+    """One that changes at every write does not keep those behind it back."""
+    charger = Charger(map_, one_by_one=True)
+    for turn in range(14):
+        charger.runs(20 * turn, 20, view_of(charge_current_limit_ma=1_000 * turn))
+    assert {ask.address for ask in charger.asks[:7]} == set(range(10, 17))
+    assert {ask.address for ask in charger.asks[7:]} == set(range(10, 17))
+
+
 @given(
     st.lists(
         st.tuples(st.integers(0, 3), st.booleans(), st.booleans(), st.integers(0, 1_500)),
