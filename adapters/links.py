@@ -157,6 +157,8 @@ class MessageLink(Generic[Item]):
         self.name = name
         self.counts = Counts()
         self.talkers = talkers
+        if hasattr(transport, "counts"):  # what it drops, whom it turns away: told as the link's
+            transport.counts = self.counts
         self._pressing = [talker for talker in talkers if hasattr(talker, "presses")]
         self._transport = transport
         self._backoff = Backoff(rng or random.Random())

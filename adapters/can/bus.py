@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import threading
 from collections import deque
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
@@ -18,7 +17,7 @@ from attrs import frozen
 
 from adapters.can.map_rows import between
 from adapters.counts import Counts
-from adapters.links import LinkError, MessageLink, Talker, reason
+from adapters.links import LinkError, reason
 
 Frame = tuple[int, bytes]  # id, with bit 31 set if extended; data
 
@@ -82,16 +81,6 @@ class CanBus:
         if self._line is None:
             raise LinkError("the bus is not open")
         return self._line
-
-
-def can_link(
-    name: str, settings: CanSettings, talkers: Sequence[Talker[Frame]]
-) -> MessageLink[Frame]:
-    """Return a link over a CAN bus."""
-    transport = CanBus(settings)
-    link = MessageLink(name, transport, talkers)
-    transport.counts = link.counts  # what is dropped there is told here
-    return link
 
 
 def open_bus(settings: CanSettings) -> Any:

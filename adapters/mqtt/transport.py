@@ -268,7 +268,4 @@ def mqtt_link(
     name: str, settings: MqttSettings, talkers: Sequence[Talker[Message]]
 ) -> MessageLink[Message]:
     """Return a link to a broker. Raises ValueError: two of the talkers have a last will."""
-    transport = MqttTransport(settings, talkers)
-    link = MessageLink(name, transport, talkers)
-    transport.counts = link.counts  # what is dropped there is told here
-    return link
+    return MessageLink(name, MqttTransport(settings, talkers), talkers)

@@ -3,12 +3,11 @@
 import asyncio
 import contextlib
 import socket
-from collections.abc import Sequence
 
 from attrs import field, frozen
 
 from adapters.counts import Counts
-from adapters.links import LinkError, MessageLink, Talker, not_listening, reason
+from adapters.links import LinkError, not_listening, reason
 
 CHUNK_BYTES = 4096
 CONNECT_S = 5.0
@@ -138,13 +137,3 @@ class TcpListenTransport(_Peer):
         if self._server is not None:
             self._server.close()
             self._server = None
-
-
-def tcp_listen_link(
-    name: str, settings: TcpListenSettings, talkers: Sequence[Talker[bytes]]
-) -> MessageLink[bytes]:
-    """Return a link that waits for a peer."""
-    transport = TcpListenTransport(settings)
-    link = MessageLink(name, transport, talkers)
-    transport.counts = link.counts  # who is turned away is told there
-    return link

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.links import LinkError
+from adapters.links import LinkError, MessageLink, ended
 from adapters.modbus import (
     BankServer,
     ClientTransport,
@@ -17,6 +17,7 @@ from adapters.modbus import (
     TcpServerSettings,
     TcpSettings,
 )
+from adapters.modbus.server import MOST_CLIENTS
 from adapters.registers import Ask, Image, Written
 from aggregator import Request
 from tests.registers import Room, line, map_in, running, told, until
@@ -193,3 +194,27 @@ def test_a_stop_that_comes_with_a_write_is_heard(turns: int) -> None:
         return stopped == waiting.cancelled()
 
     assert asyncio.run(run())
+
+
+def test_clients_that_are_too_many_are_turned_away_and_told(bank: RegisterMap) -> None:
+    """Those that came last; the others are served on, and the link counts whom it refused."""
+
+    async def run() -> tuple[int, str | None, int | None]:
+        transport = ServerTransport(TcpServerSettings(port=0))
+        link = MessageLink("out", transport, [BankServer(bank, ServeSettings(map="", device=3))])
+        task = asyncio.create_task(link.run(Room()))
+        await until(lambda: transport.is_open)
+        clients = [client_of(transport) for _ in range(MOST_CLIENTS + 1)]
+        for client in clients:
+            await client.open()
+        await until(lambda: link.counts.refused >= 1)
+        answer = await told(clients[0], Ask(3, 3, 12, 1))
+        for client in clients:
+            await client.close()
+        await ended([task])
+        return link.counts.refused, link.counts.refusal, answer.words and len(answer.words)
+
+    refused, why, words = asyncio.run(run())
+    assert refused >= 1
+    assert why == f"more than {MOST_CLIENTS} clients: turned away"
+    assert words == 1
