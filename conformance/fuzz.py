@@ -8,6 +8,7 @@ can be left out, told in plain words, and kept as a vector that `judge` replays.
 """
 
 import json
+from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
 from time import monotonic
@@ -17,10 +18,11 @@ from hypothesis import HealthCheck, Phase, Verbosity, seed, settings
 from hypothesis.errors import Flaky
 from hypothesis.stateful import run_state_machine_as_test
 
+from conformance.fuzzing.acts import Act, Acting
 from conformance.fuzzing.physical import PhysicalMachine
 from conformance.fuzzing.protocol import ProtocolMachine
 from conformance.fuzzing.story import tell, vector_file
-from conformance.fuzzing.talk import Ask, BreachedError, Talk, shape
+from conformance.fuzzing.talk import Ask, BreachedError, shape
 from conformance.fuzzing.wire import Wire, WireMachine
 from conformance.oracle import Breach, Plain
 
@@ -72,20 +74,23 @@ def fuzz(
     *,
     wire: Wire | None = None,
     only: str = "",
+    ends: Callable[[list[Act]], None] = lambda acts: None,
 ) -> Result:
     """Make up `examples` stories from the seed `number`; stop at the first breach.
 
     `ask` sends one request and returns the answer; it may raise anything where there is none. Each
     story begins with a reset. `wire`: the same target for bytes, which mode "wire" needs. `only`:
-    stop at failures of this shape only. Raises KeyError for an unknown mode.
+    stop at failures of this shape only. `ends` is called at the end of every story. Raises KeyError
+    for an unknown mode.
     """
     result = Result(mode, number)
     errors: list[BreachedError] = []
 
-    def done(talk: Talk) -> None:
+    def done(story: Acting) -> None:
         result.stories += 1
-        result.operations += talk.asked
-        errors.extend([talk.error] if talk.error else [])
+        result.operations += story.talk.asked
+        errors.extend([story.talk.error] if story.talk.error else [])
+        ends(story.acts)
 
     fields = {"ask": staticmethod(ask), "done": staticmethod(done), "wire": wire, "only": only}
     machine = seed(number)(type("Story", (MODES[mode],), fields))

@@ -5,12 +5,12 @@ limit, a second after it was said. Then no pack may ever carry more than its own
 its share, while readings get lost and come late.
 """
 
-from collections.abc import Callable
 from fractions import Fraction
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
+from hypothesis.stateful import initialize, rule
 
+from conformance.fuzzing.acts import Acting, noted
 from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY, NAMES
 from conformance.oracle import Plain
@@ -36,12 +36,8 @@ def banks(draw: st.DrawFn) -> Parallel:
     )
 
 
-class PhysicalMachine(RuleBasedStateMachine):
-    """One bank in the loop. `ask` and `done` are set by whoever fuzzes."""
-
-    ask: Callable[[Plain], Plain]
-    done: Callable[[Talk], None]
-    only = ""
+class PhysicalMachine(Acting):
+    """One bank in the loop."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -53,6 +49,7 @@ class PhysicalMachine(RuleBasedStateMachine):
         self.view: Plain = {}
 
     @initialize(bank=banks(), ramp=st.sampled_from([1_000, 200, 50]))
+    @noted
     def is_configured(self, bank: Parallel, ramp: int) -> None:
         """A reset, and a minute of sun: the loop has opened."""
         self.bank = bank
@@ -68,6 +65,7 @@ class PhysicalMachine(RuleBasedStateMachine):
         self.offers(600, 60)
 
     @rule(amperes=st.integers(-600, 600), seconds=st.integers(1, 40))
+    @noted
     def offers(self, amperes: int, seconds: int) -> None:
         """The sun offers, or the loads want, so much for a while."""
         self.offered_ma = amperes * AMPERE
@@ -75,6 +73,7 @@ class PhysicalMachine(RuleBasedStateMachine):
             self._second()
 
     @rule(number=st.integers(0, 3), seconds=st.integers(1, 35))
+    @noted
     def loses_reports(self, number: int, seconds: int) -> None:
         """A pack's reports are lost for a while; it stays on the bus."""
         self.lost = {self.bank.names[number % len(self.bank.names)]}
@@ -82,6 +81,7 @@ class PhysicalMachine(RuleBasedStateMachine):
         self.lost = set()
 
     @rule(amperes=st.integers(0, 600), seconds=st.integers(5, 40), slow=st.integers(0, 3))
+    @noted
     def clouds(self, amperes: int, seconds: int, slow: int) -> None:
         """The sun comes and goes every two seconds."""
         for second in range(seconds):
@@ -112,7 +112,3 @@ class PhysicalMachine(RuleBasedStateMachine):
             "charge_current_limit_ma": self.bank.charge_limits_ma[at],
             "discharge_current_limit_ma": self.bank.discharge_limits_ma[at],
         }
-
-    def teardown(self) -> None:
-        """The end of the story."""
-        type(self).done(self.talk)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import rule
 
 from conformance.fuzzing import words
+from conformance.fuzzing.acts import noted
 from conformance.fuzzing.bank import PACKS, Bank
 from conformance.fuzzing.rest import ENDINGS, rest
 from conformance.oracle import Plain
@@ -29,6 +30,7 @@ class ProtocolMachine(Bank):
     # Bad links.
 
     @rule(number=PACKS, behind=st.integers(0, 2), change=words.changes())
+    @noted
     def old_news(self, number: int, behind: int, change: Plain) -> None:
         """A repeat of the last sample, or one that was overtaken, with other contents."""
         name = self.name(number)
@@ -37,6 +39,7 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(number=PACKS, age_ms=st.sampled_from([1_000, 5_000, 14_000, 400_000_000]))
+    @noted
     def arrives_late(self, number: int, age_ms: int) -> None:
         """A reading that was queued somewhere."""
         name = self.name(number)
@@ -50,6 +53,7 @@ class ProtocolMachine(Bank):
         requests=some(words.JUNK),
         settings=some(words.WRONG_SETTINGS),
     )
+    @noted
     def is_pestered(
         self,
         number: int,
@@ -73,6 +77,7 @@ class ProtocolMachine(Bank):
     # The owner.
 
     @rule(wish=words.wishes(), number=PACKS, source=st.sampled_from(["phone", "wall"]))
+    @noted
     def wishes(self, wish: Plain, number: int, source: str) -> None:
         """The owner asks for less."""
         pack = {"pack": self.name(number)} if wish["kind"] == "withhold_pack" else {}
@@ -80,6 +85,7 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(number=st.integers(0, 99), mine=st.booleans())
+    @noted
     def clears(self, number: int, mine: bool) -> None:
         """The owner, or somebody else, takes a wish back."""
         kept = self.talk.oracle.known.wishes
@@ -95,6 +101,7 @@ class ProtocolMachine(Bank):
         strictest_first=st.booleans(),
         side=st.sampled_from(["charge", "discharge"]),
     )
+    @noted
     def many_wishes(self, count: int, strictest_first: bool, side: str) -> None:
         """Several people, or more than can be kept, ask for a little more each time, or less."""
         values = [5_000 * (1 + number) for number in range(count)]
@@ -104,12 +111,14 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(number=PACKS, kind=st.sampled_from(["declare_removed", "declare_returned"]))
+    @noted
     def declares(self, number: int, kind: str) -> None:
         """The owner says that a pack was disconnected, or is back."""
         self.talk.ask("request", kind=kind, pack=self.name(number))
         self.talk.step()
 
     @rule(number=PACKS, kind=st.sampled_from(["start_bulk", "restore_pack"]))
+    @noted
     def commands(self, number: int, kind: str) -> None:
         """The owner commands."""
         pack = {"pack": self.name(number)} if kind == "restore_pack" else {}
@@ -119,6 +128,7 @@ class ProtocolMachine(Bank):
     @rule(
         value=st.sampled_from([15_000, 1_000]), field=st.sampled_from(["absorption_ms", "dwell_ms"])
     )
+    @noted
     def adjusts(self, value: int, field: str) -> None:
         """The owner changes the daily charge, or tries to."""
         self.talk.ask("request", kind="adjust_stage", field=field, value=value)
@@ -131,6 +141,7 @@ class ProtocolMachine(Bank):
         early=st.booleans(),
         stopped=st.sampled_from([None, None, "stop_charge", "stop_discharge"]),
     )
+    @noted
     def restarts(self, remembers: bool, early: bool, stopped: str | None) -> None:
         """Power fails and returns, with or without what was kept, perhaps after the owner's stop."""
         if stopped is not None:
@@ -150,6 +161,7 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(ms=st.sampled_from([0, 0, 2_000, 7_000]))
+    @noted
     def is_asked(self, ms: int) -> None:
         """Why is a limit what it is? May a frame be sent, perhaps long after the last step?"""
         for limit in ("charge_current", "discharge_current", "charge_voltage"):
@@ -158,6 +170,7 @@ class ProtocolMachine(Bank):
         self.talk.ask("may_speak")
 
     @rule(current_ma=st.sampled_from([None, 0, 40_000, -40_000]), sample=st.integers(0, 9))
+    @noted
     def bus_meter(self, current_ma: int | None, sample: int) -> None:
         """A meter on the common bus reads something."""
         self.talk.ask("bus", sample=sample, current_ma=current_ma)
@@ -172,17 +185,11 @@ class ProtocolMachine(Bank):
 
     def ends(self) -> None:
         """Come to rest, or hold the conversation again with one thing changed."""
+        if not self.words or self.talk.broken:
+            return
         if self.ending in ENDINGS:
             rest(self.talk, self.words, self.ending)
         if self.ending == "ran_out" and has_run_out(self.talk.history):
             self.comes_to_rest()
         if self.ending in TWINS and len(self.talk.history) < 700:
             self.talk.compare_twin(self.ending)
-
-    def teardown(self) -> None:
-        """The end of the story."""
-        try:
-            if self.words and not self.talk.broken:
-                self.ends()
-        finally:
-            type(self).done(self.talk)

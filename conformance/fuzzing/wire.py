@@ -4,13 +4,13 @@ The target must answer each hostile line once, refuse it, and go on as if it had
 at the end the same conversation is held without those lines, and every view must be the same.
 """
 
-from collections.abc import Callable
 from typing import Protocol
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
+from hypothesis.stateful import initialize, rule
 
 from conformance.fuzzing import words
+from conformance.fuzzing.acts import Acting, noted
 from conformance.fuzzing.hostile import REFUSED, SKIPPED, Hostile, lines
 from conformance.fuzzing.talk import Ask, Talk
 from conformance.oracle import Breach, Exchange, Plain
@@ -95,13 +95,11 @@ def difference(last: Hostile, told: Plain, twin: Plain, at_ms: int) -> Breach | 
     return None
 
 
-class WireMachine(RuleBasedStateMachine):
-    """One bank, and a bad cable. `ask`, `done` and `wire` are set by whoever fuzzes."""
+class WireMachine(Acting):
+    """One bank, and a bad cable. `wire` is set by whoever fuzzes."""
 
-    ask: Callable[[Plain], Plain]
-    done: Callable[[Talk], None]
     wire: Wire
-    only = ""
+    talk: WireTalk
 
     def __init__(self) -> None:
         super().__init__()
@@ -109,6 +107,7 @@ class WireMachine(RuleBasedStateMachine):
         self.words: dict[str, Plain] = {}
 
     @initialize(settings=words.settings(most_packs=2), calm=st.booleans())
+    @noted
     def is_configured(self, settings: Plain, calm: bool) -> None:
         """A reset; in half of the stories the bank has then come to rest, wide open."""
         packs = settings["packs"]
@@ -119,6 +118,7 @@ class WireMachine(RuleBasedStateMachine):
             self.runs(15)
 
     @rule(seconds=st.integers(1, 6))
+    @noted
     def runs(self, seconds: int) -> None:
         """Every pack reports, then a step; again and again."""
         for _ in range(seconds):
@@ -128,18 +128,21 @@ class WireMachine(RuleBasedStateMachine):
             self.talk.step()
 
     @rule(number=st.integers(0, 1), change=words.changes())
+    @noted
     def says(self, number: int, change: Plain) -> None:
         """From now on a pack says something else; and a step."""
         self.words[sorted(self.words)[number % len(self.words)]].update(change)
         self.runs(1)
 
     @rule(value=st.sampled_from([25_000, 60_000]), lasts_ms=st.sampled_from([None, 3_000]))
+    @noted
     def wishes(self, value: int, lasts_ms: int | None) -> None:
         """The owner asks for less."""
         self.talk.ask("request", kind="cap_charge_current", value=value, lasts_ms=lasts_ms)
         self.talk.step()
 
     @rule(hostile=lines(), again=st.sampled_from([1, 1, 1, 20]))
+    @noted
     def hears(self, hostile: Hostile, again: int) -> None:
         """A hostile line, perhaps many times over; and a step at the same time."""
         for _ in range(again if hostile.repeat == 1 else 1):
@@ -147,6 +150,7 @@ class WireMachine(RuleBasedStateMachine):
         self.talk.step()
 
     @rule(some=st.lists(lines(), min_size=2, max_size=6), middle=words.changes())
+    @noted
     def hears_in_between(self, some: list[Hostile], middle: Plain) -> None:
         """Hostile lines before, between and behind the reports of one second."""
         self.talk.passes(1_000)
@@ -159,9 +163,6 @@ class WireMachine(RuleBasedStateMachine):
                     self.talk.reports(pack, self.words[pack])
         self.talk.step()
 
-    def teardown(self) -> None:
-        """The end of the story: hold it again without the hostile lines."""
-        try:
-            self.talk.compare_without()
-        finally:
-            type(self).done(self.talk)
+    def ends(self) -> None:
+        """Hold the conversation again without the hostile lines."""
+        self.talk.compare_without()
