@@ -94,29 +94,29 @@ def fuzz(
 
     fields = {"ask": staticmethod(ask), "done": staticmethod(done), "wire": wire, "only": only}
     machine = seed(number)(type("Story", (MODES[mode],), fields))
-    phases = [Phase.generate, Phase.shrink] if shrink else [Phase.generate]
     began = monotonic()
     try:
-        run_state_machine_as_test(
-            machine,
-            settings=settings(
-                max_examples=examples,
-                stateful_step_count=STORY_LENGTH,
-                database=None,
-                deadline=None,
-                phases=phases,
-                print_blob=False,
-                report_multiple_bugs=False,
-                suppress_health_check=list(HealthCheck),
-                verbosity=Verbosity.quiet,
-            ),
-        )
+        run_state_machine_as_test(machine, settings=_effort(examples, shrink))
     except BreachedError as error:
         result.failure = _failure(error)
     except Flaky:  # the target, which is none of hypothesis's business
         result.failure = _failure(errors[-1], NOT_AGAIN) if errors else None
     result.seconds = monotonic() - began
     return result
+
+
+def _effort(examples: int, shrink: bool) -> settings:
+    return settings(
+        max_examples=examples,
+        stateful_step_count=STORY_LENGTH,
+        database=None,
+        deadline=None,
+        phases=[Phase.generate, Phase.shrink] if shrink else [Phase.generate],
+        print_blob=False,
+        report_multiple_bugs=False,
+        suppress_health_check=list(HealthCheck),
+        verbosity=Verbosity.quiet,
+    )
 
 
 def _failure(error: BreachedError, note: str = "") -> Failure:
