@@ -6,7 +6,6 @@ served. Each takes about a minute, in which every timer of the settings in words
 """
 
 from collections.abc import Callable
-from fractions import Fraction
 
 from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY
@@ -75,11 +74,11 @@ def _must_be_open(talk: Talk, requirement: str) -> None:
             for pack in known.packs
             if pack.presence != REMOVED and not path_open(pack, side, zero_ma)
         ]
-        caps += [Fraction(value) for value in known.wished(f"cap_{side}_current")]
+        caps += known.wished(f"cap_{side}_current")
         ceiling = getattr(known.settings, side + "_current_ceiling_ma")
-        caps += [] if ceiling is None else [Fraction(ceiling)]
+        caps += [] if ceiling is None else [ceiling]
         for pack in known.some(UNHEARD):
-            caps.append(Fraction(getattr(pack.settings, f"unheard_{side}_current_ma")))
+            caps.append(getattr(pack.settings, f"unheard_{side}_current_ma"))
         flows = [abs(pack.number("current_ma") or 0) for pack in known.packs]
         least = 1 if any(flows) else int(min(caps)) // 2
         field = side + "_current_limit_ma"

@@ -5,12 +5,12 @@ is what it had to know by then. A request that the target refused has changed no
 """
 
 import json
-from fractions import Fraction
 
 from attrs import evolve
 
 from aggregator.settings import BankSettings
 from conformance.oracle.breach import Plain
+from conformance.oracle.exact import Exact
 from conformance.oracle.records import Cycle, Side, Wish, settings_of
 from conformance.oracle.site import LIVE, REMOVED, UNHEARD, Pack, path_open
 from conformance.oracle.words import is_wish, sound_bus, sound_report, sound_wish
@@ -39,8 +39,8 @@ class Reader:
         self.view: Plain = {}
         self.before: Plain = {}  # the view of the step before
         self.bus: tuple[int, int | None, int] | None = None  # sample, current, taken
-        self.soft_stage: Fraction | None = None
-        self.soft_wish: Fraction | None = None
+        self.soft_stage: Exact | None = None
+        self.soft_wish: Exact | None = None
         self.currents: dict[str, int | None] = {}
 
     # Time.
