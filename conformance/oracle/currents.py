@@ -6,7 +6,7 @@ from conformance.oracle.breach import Breach, above, differs
 from conformance.oracle.exact import Exact, ratio
 from conformance.oracle.reader import SIDES, Reader
 from conformance.oracle.records import Side
-from conformance.oracle.rooms import excess, widest
+from conformance.oracle.rooms import excess, limits, reading, widest
 from conformance.oracle.site import (
     LATE,
     REMOVED,
@@ -32,8 +32,10 @@ def currents(now: Reader) -> Iterator[Breach]:
             continue
         if allowed is not (got > 0):
             yield differs("REQ-LIM-06", now.now_ms, side + "_allowed", allowed, got > 0)
-        over = excess(now, side)
-        caps = [*denials, *_caps(now, side), *_no_rise(now, side), *widest(now, side, got)]
+        said, most = reading(now, side), limits(now, side)
+        over = excess(said, most)
+        caps = [*denials, *_caps(now, side), *_no_rise(now, side)]
+        caps += widest(now, side, got, said, most)
         if over is not None:
             why = f"{over[0]} carries more than it may; the excess goes"
             caps.append(("REQ-LIM-17", max(NOTHING, over[1]), why))

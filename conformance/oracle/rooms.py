@@ -14,6 +14,7 @@ from conformance.oracle.records import Reading
 from conformance.oracle.site import UNHEARD, flow_ma, path_open, usable_ma
 
 NOTHING = 0
+Limits = dict[str, Exact]
 
 
 def reading(now: Reader, side: str) -> Reading | None:
@@ -27,7 +28,7 @@ def reading(now: Reader, side: str) -> Reading | None:
     return Reading(now.now_ms, total, known)
 
 
-def limits(now: Reader, side: str) -> dict[str, Exact]:
+def limits(now: Reader, side: str) -> Limits:
     """Return what each heard pack with a path may take."""
     assert now.settings is not None
     zero_ma, margin = now.settings.zero_current_ma, now.settings.margin_permille
@@ -38,27 +39,27 @@ def limits(now: Reader, side: str) -> dict[str, Exact]:
     }
 
 
-def room(most: dict[str, Exact], then: Reading) -> tuple[Exact, str]:
+def room(most: Limits, then: Reading) -> tuple[Exact, str]:
     """Return the least room beside the currents of a reading, and whose it is."""
     return min((limit - then.flows[name], name) for name, limit in most.items())
 
 
-def excess(now: Reader, side: str) -> tuple[str, Exact] | None:
+def excess(said: Reading | None, most: Limits) -> tuple[str, Exact] | None:
     """Return the pack that is measured furthest above what it may take, and the total that at
     least takes the excess off [mA]; None: there is none, or a current is unknown."""
-    said, most = reading(now, side), limits(now, side)
     if said is None or not most:
         return None
     left, name = room(most, said)
     return (name, said.total + left) if left < 0 else None
 
 
-def widest(now: Reader, side: str, got: int) -> Iterator[tuple[str, Exact, str]]:
+def widest(
+    now: Reader, side: str, got: int, said: Reading | None, most: Limits
+) -> Iterator[tuple[str, Exact, str]]:
     """Yield the largest total that the packs' readings show to be safe, if `got` is above what the
     last one shows, while the current flows this way."""
     settings, readings = now.settings, now.sides[side].readings
     assert settings is not None
-    said, most = reading(now, side), limits(now, side)
     if said is None or not most:
         readings.clear()
         return
