@@ -145,8 +145,7 @@ def hunt(mutant: Mutant) -> Kill:
     """Let all vectors and all stories at one bug."""
     target = SownBridge(mutant)
     vectors = found_by_vectors(target)
-    fuzzing = bool(_stories) and not mutant.vectors_alone
-    return Kill(mutant.id, vectors, found_by_fuzz(target, _stories) if fuzzing else None, fuzzing)
+    return Kill(mutant.id, vectors, found_by_fuzz(target, _stories), asked=bool(_stories))
 
 
 def hunt_clean(pool: ProcessPoolExecutor, fuzzing: bool) -> tuple[Kill, list[Told]]:
