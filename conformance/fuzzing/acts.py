@@ -4,7 +4,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
-from hypothesis.stateful import RuleBasedStateMachine
+from hypothesis import stateful
 
 from conformance.fuzzing.talk import Ask, Talk
 
@@ -12,7 +12,7 @@ Chosen = ParamSpec("Chosen")
 Act = tuple[str, dict[str, Any]]  # the rule, and what was chosen for it
 
 
-class Acting(RuleBasedStateMachine):
+class Acting(stateful.RuleBasedStateMachine):
     """A story that happens, and notes its acts. `ask` and `done` are set by whoever fuzzes."""
 
     ask: Ask
@@ -38,12 +38,27 @@ class Acting(RuleBasedStateMachine):
 
 
 Machine = TypeVar("Machine", bound=Acting)
+Rule = Callable[Concatenate[Machine, Chosen], None]
 
 
-def noted(
-    act: Callable[Concatenate[Machine, Chosen], None],
-) -> Callable[Concatenate[Machine, Chosen], None]:
-    """Note a rule when it happens, but not where another one makes use of it."""
+def rule(**chosen: Any) -> Callable[[Rule[Machine, Chosen]], Rule[Machine, Chosen]]:
+    """As hypothesis has it, of strategies, for an act that is noted."""
+    return _noting(stateful.rule, chosen)
+
+
+def initialize(**chosen: Any) -> Callable[[Rule[Machine, Chosen]], Rule[Machine, Chosen]]:
+    """As hypothesis has it, of strategies, for an act that is noted."""
+    return _noting(stateful.initialize, chosen)
+
+
+def _noting(
+    made: Callable[..., Any], chosen: dict[str, Any]
+) -> Callable[[Rule[Machine, Chosen]], Rule[Machine, Chosen]]:
+    return lambda act: made(**chosen)(_noted(act))
+
+
+def _noted(act: Rule[Machine, Chosen]) -> Rule[Machine, Chosen]:
+    """Note an act when it happens, but not where another one makes use of it."""
 
     @wraps(act)
     def happens(machine: Machine, /, *some: Chosen.args, **chosen: Chosen.kwargs) -> None:

@@ -1,10 +1,10 @@
 """A bank that anything may happen to: what its packs say, and how time passes."""
 
 from hypothesis import strategies as st
-from hypothesis.stateful import initialize, precondition, rule
+from hypothesis.stateful import precondition
 
 from conformance.fuzzing import words
-from conformance.fuzzing.acts import Acting, noted
+from conformance.fuzzing.acts import Acting, initialize, rule
 from conformance.fuzzing.rest import ENDINGS
 from conformance.fuzzing.talk import WRAP_MS, Talk
 from conformance.oracle import Plain
@@ -32,7 +32,6 @@ class Bank(Acting):
         calm=st.booleans(),
         ending=st.sampled_from([*[None] * 4, *TWINS, *ENDINGS]),
     )
-    @noted
     def is_configured(
         self,
         settings: Plain,
@@ -61,7 +60,6 @@ class Bank(Acting):
     # Time and packs.
 
     @rule(seconds=st.integers(1, 12), every_ms=st.sampled_from([1_000, 1_000, 500, 2_000]))
-    @noted
     def runs(self, seconds: int, every_ms: int) -> None:
         """Every pack that speaks reports, then a step; again and again."""
         for _ in range(max(1, seconds * 1_000 // every_ms)):
@@ -77,7 +75,6 @@ class Bank(Acting):
         everybody=st.sampled_from([False, False, True]),
         seconds=st.integers(1, 4),
     )
-    @noted
     def says(self, number: int, changes: list[Plain], everybody: bool, seconds: int) -> None:
         """From now on a pack, or all of them, say something else, and go on for a while."""
         for change in changes:
@@ -86,14 +83,12 @@ class Bank(Acting):
         self.runs(seconds, 1_000)
 
     @rule(number=PACKS, refusal=words.refusals(), seconds=st.integers(1, 3))
-    @noted
     def refuses(self, number: int, refusal: Plain, seconds: int) -> None:
         """A pack says no to a direction, or yes again, and something or nothing of its path."""
         self.words[self.name(number)].update(refusal)
         self.runs(seconds, 1_000)
 
     @rule(currents=words.currents(), seconds=st.integers(1, 4))
-    @noted
     def carry(self, currents: list[int], seconds: int) -> None:
         """Every pack carries its part of some current."""
         for name, current_ma in zip(sorted(self.words), currents, strict=False):
@@ -101,7 +96,6 @@ class Bank(Acting):
         self.runs(seconds, 1_000)
 
     @rule(seconds=st.integers(5, 30))
-    @noted
     def is_well_again(self, seconds: int) -> None:
         """Every pack is healthy again, and limits go up."""
         for said in self.words.values():
@@ -109,7 +103,6 @@ class Bank(Acting):
         self.runs(seconds, 1_000)
 
     @rule(number=PACKS)
-    @noted
     def goes_silent(self, number: int) -> None:
         """A link breaks."""
         self.silent.add(self.name(number))
@@ -117,14 +110,12 @@ class Bank(Acting):
 
     @precondition(lambda self: self.silent)
     @rule()
-    @noted
     def speak_again(self) -> None:
         """Every link is back."""
         self.silent.clear()
         self.runs(1, 1_000)
 
     @rule(ms=st.sampled_from([1, 1_000, 4_000, 20_000]), steps=st.integers(1, 3))
-    @noted
     def nobody_reports(self, ms: int, steps: int) -> None:
         """Time passes without a word."""
         for _ in range(steps):
@@ -132,7 +123,6 @@ class Bank(Acting):
             self.talk.step()
 
     @rule(seconds=st.integers(5, 40))
-    @noted
     def currents_move(self, seconds: int) -> None:
         """The first pack's current swings; the others stand still, as a hung board would."""
         first = sorted(self.words)[0]
@@ -146,7 +136,6 @@ class Bank(Acting):
         current_ma=st.sampled_from([None, 2_000, 33_333, -33_333]),
         soc_permille=st.sampled_from([1_000, 990]),
     )
-    @noted
     def bank_is_near_full(
         self, volt_mv: int, seconds: int, current_ma: int | None, soc_permille: int
     ) -> None:

@@ -8,9 +8,8 @@ its share, while readings get lost and come late.
 from fractions import Fraction
 
 from hypothesis import strategies as st
-from hypothesis.stateful import initialize, rule
 
-from conformance.fuzzing.acts import Acting, noted
+from conformance.fuzzing.acts import Acting, initialize, rule
 from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY, NAMES
 from conformance.oracle import Plain
@@ -49,7 +48,6 @@ class PhysicalMachine(Acting):
         self.view: Plain = {}
 
     @initialize(bank=banks(), ramp=st.sampled_from([1_000, 200, 50]))
-    @noted
     def is_configured(self, bank: Parallel, ramp: int) -> None:
         """A reset, and a minute of sun: the loop has opened."""
         self.bank = bank
@@ -65,7 +63,6 @@ class PhysicalMachine(Acting):
         self.offers(600, 60)
 
     @rule(amperes=st.integers(-600, 600), seconds=st.integers(1, 40))
-    @noted
     def offers(self, amperes: int, seconds: int) -> None:
         """The sun offers, or the loads want, so much for a while."""
         self.offered_ma = amperes * AMPERE
@@ -73,7 +70,6 @@ class PhysicalMachine(Acting):
             self._second()
 
     @rule(number=st.integers(0, 3), seconds=st.integers(1, 35))
-    @noted
     def loses_reports(self, number: int, seconds: int) -> None:
         """A pack's reports are lost for a while; it stays on the bus."""
         self.lost = {self.bank.names[number % len(self.bank.names)]}
@@ -81,7 +77,6 @@ class PhysicalMachine(Acting):
         self.lost = set()
 
     @rule(amperes=st.integers(0, 600), seconds=st.integers(5, 40), slow=st.integers(0, 3))
-    @noted
     def clouds(self, amperes: int, seconds: int, slow: int) -> None:
         """The sun comes and goes every two seconds."""
         for second in range(seconds):

@@ -7,10 +7,9 @@ requests; the oracle reads every answer.
 from typing import Any, TypeVar
 
 from hypothesis import strategies as st
-from hypothesis.stateful import rule
 
 from conformance.fuzzing import words
-from conformance.fuzzing.acts import noted
+from conformance.fuzzing.acts import rule
 from conformance.fuzzing.bank import PACKS, Bank
 from conformance.fuzzing.rest import ENDINGS, rest
 from conformance.oracle import Plain
@@ -30,7 +29,6 @@ class ProtocolMachine(Bank):
     # Bad links.
 
     @rule(number=PACKS, behind=st.integers(0, 2), change=words.changes())
-    @noted
     def old_news(self, number: int, behind: int, change: Plain) -> None:
         """A repeat of the last sample, or one that was overtaken, with other contents."""
         name = self.name(number)
@@ -39,7 +37,6 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(number=PACKS, age_ms=st.sampled_from([1_000, 5_000, 14_000, 400_000_000]))
-    @noted
     def arrives_late(self, number: int, age_ms: int) -> None:
         """A reading that was queued somewhere."""
         name = self.name(number)
@@ -53,7 +50,6 @@ class ProtocolMachine(Bank):
         requests=some(words.JUNK),
         settings=some(words.WRONG_SETTINGS),
     )
-    @noted
     def is_pestered(
         self,
         number: int,
@@ -77,7 +73,6 @@ class ProtocolMachine(Bank):
     # The owner.
 
     @rule(wish=words.wishes(), number=PACKS, source=st.sampled_from(["phone", "wall"]))
-    @noted
     def wishes(self, wish: Plain, number: int, source: str) -> None:
         """The owner asks for less."""
         pack = {"pack": self.name(number)} if wish["kind"] == "withhold_pack" else {}
@@ -85,7 +80,6 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(number=st.integers(0, 99), mine=st.booleans())
-    @noted
     def clears(self, number: int, mine: bool) -> None:
         """The owner, or somebody else, takes a wish back."""
         kept = self.talk.oracle.known.wishes
@@ -101,7 +95,6 @@ class ProtocolMachine(Bank):
         strictest_first=st.booleans(),
         side=st.sampled_from(["charge", "discharge"]),
     )
-    @noted
     def many_wishes(self, count: int, strictest_first: bool, side: str) -> None:
         """Several people, or more than can be kept, ask for a little more each time, or less."""
         values = [5_000 * (1 + number) for number in range(count)]
@@ -111,14 +104,12 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(number=PACKS, kind=st.sampled_from(["declare_removed", "declare_returned"]))
-    @noted
     def declares(self, number: int, kind: str) -> None:
         """The owner says that a pack was disconnected, or is back."""
         self.talk.ask("request", kind=kind, pack=self.name(number))
         self.talk.step()
 
     @rule(number=PACKS, kind=st.sampled_from(["start_bulk", "restore_pack"]))
-    @noted
     def commands(self, number: int, kind: str) -> None:
         """The owner commands."""
         pack = {"pack": self.name(number)} if kind == "restore_pack" else {}
@@ -128,7 +119,6 @@ class ProtocolMachine(Bank):
     @rule(
         value=st.sampled_from([15_000, 1_000]), field=st.sampled_from(["absorption_ms", "dwell_ms"])
     )
-    @noted
     def adjusts(self, value: int, field: str) -> None:
         """The owner changes the daily charge, or tries to."""
         self.talk.ask("request", kind="adjust_stage", field=field, value=value)
@@ -141,7 +131,6 @@ class ProtocolMachine(Bank):
         early=st.booleans(),
         stopped=st.sampled_from([None, None, "stop_charge", "stop_discharge"]),
     )
-    @noted
     def restarts(self, remembers: bool, early: bool, stopped: str | None) -> None:
         """Power fails and returns, with or without what was kept, perhaps after the owner's stop."""
         if stopped is not None:
@@ -161,7 +150,6 @@ class ProtocolMachine(Bank):
         self.talk.step()
 
     @rule(ms=st.sampled_from([0, 0, 2_000, 7_000]))
-    @noted
     def is_asked(self, ms: int) -> None:
         """Why is a limit what it is? May a frame be sent, perhaps long after the last step?"""
         for limit in ("charge_current", "discharge_current", "charge_voltage"):
@@ -170,7 +158,6 @@ class ProtocolMachine(Bank):
         self.talk.ask("may_speak")
 
     @rule(current_ma=st.sampled_from([None, 0, 40_000, -40_000]), sample=st.integers(0, 9))
-    @noted
     def bus_meter(self, current_ma: int | None, sample: int) -> None:
         """A meter on the common bus reads something."""
         self.talk.ask("bus", sample=sample, current_ma=current_ma)

@@ -7,10 +7,9 @@ at the end the same conversation is held without those lines, and every view mus
 from typing import Protocol
 
 from hypothesis import strategies as st
-from hypothesis.stateful import initialize, rule
 
 from conformance.fuzzing import words
-from conformance.fuzzing.acts import Acting, noted
+from conformance.fuzzing.acts import Acting, initialize, rule
 from conformance.fuzzing.hostile import REFUSED, SKIPPED, Hostile, lines
 from conformance.fuzzing.talk import Ask, Talk
 from conformance.oracle import Breach, Exchange, Plain
@@ -107,7 +106,6 @@ class WireMachine(Acting):
         self.words: dict[str, Plain] = {}
 
     @initialize(settings=words.settings(most_packs=2), calm=st.booleans())
-    @noted
     def is_configured(self, settings: Plain, calm: bool) -> None:
         """A reset; in half of the stories the bank has then come to rest, wide open."""
         packs = settings["packs"]
@@ -118,7 +116,6 @@ class WireMachine(Acting):
             self.runs(15)
 
     @rule(seconds=st.integers(1, 6))
-    @noted
     def runs(self, seconds: int) -> None:
         """Every pack reports, then a step; again and again."""
         for _ in range(seconds):
@@ -128,21 +125,18 @@ class WireMachine(Acting):
             self.talk.step()
 
     @rule(number=st.integers(0, 1), change=words.changes())
-    @noted
     def says(self, number: int, change: Plain) -> None:
         """From now on a pack says something else; and a step."""
         self.words[sorted(self.words)[number % len(self.words)]].update(change)
         self.runs(1)
 
     @rule(value=st.sampled_from([25_000, 60_000]), lasts_ms=st.sampled_from([None, 3_000]))
-    @noted
     def wishes(self, value: int, lasts_ms: int | None) -> None:
         """The owner asks for less."""
         self.talk.ask("request", kind="cap_charge_current", value=value, lasts_ms=lasts_ms)
         self.talk.step()
 
     @rule(hostile=lines(), again=st.sampled_from([1, 1, 1, 20]))
-    @noted
     def hears(self, hostile: Hostile, again: int) -> None:
         """A hostile line, perhaps many times over; and a step at the same time."""
         for _ in range(again if hostile.repeat == 1 else 1):
@@ -150,7 +144,6 @@ class WireMachine(Acting):
         self.talk.step()
 
     @rule(some=st.lists(lines(), min_size=2, max_size=6), middle=words.changes())
-    @noted
     def hears_in_between(self, some: list[Hostile], middle: Plain) -> None:
         """Hostile lines before, between and behind the reports of one second."""
         self.talk.passes(1_000)
