@@ -3,8 +3,8 @@
 Makes mutmut's changes to the core's functions, one at a time, and runs the tests that reach them
 (changes.py, trials.py). What no test notices is printed as an entry for same/MODULE.toml, where it
 belongs if it changes nothing that can be seen, with the reason; else a test is missing. Ends with 1
-where something survives that stands in no such file, where an entry fits no change or is noticed
-after all, or where less than 90 % of a module is noticed.
+where an entry fits no change or is noticed after all, or where less than 90 % is noticed of a
+module's changes that change something.
 """
 
 import argparse
@@ -62,9 +62,14 @@ def tell(trial: Trial) -> None:
 
 
 def verdict(done: list[Trial], same: set[Key]) -> int:
-    """Print a table; return how many modules fall short."""
-    print("\n| module | tried | noticed | by running out of time | the same | survived |")
-    print("| --- | ---: | ---: | ---: | ---: | ---: |")
+    """Print a table; return how many modules fall short.
+
+    The share is of the changes that change something, as is usual for such scores.
+    """
+    print(
+        "\n| module | tried | noticed | of them by time | the same | survived | noticed, of what differs |"
+    )
+    print("| --- | ---: | ---: | ---: | ---: | ---: | ---: |")
     counts: dict[str, Counter[str]] = {}
     for trial in done:
         known = trial.survived and key_of(trial.change) in same
@@ -72,20 +77,12 @@ def verdict(done: list[Trial], same: set[Key]) -> int:
         counts.setdefault(module, Counter())["same" if known else trial.outcome] += 1
     short = 0
     for module, count in counts.items():
-        tried = count.total()
         noticed = count["noticed"] + count["late"]
         survived = count["survived"] + count["not reached"]
-        percent = 100 * noticed / tried
-        short += percent < WANTED_PERCENT or survived > 0
-        cells = [
-            module,
-            tried,
-            f"{noticed} ({percent:.1f} %)",
-            count["late"],
-            count["same"],
-            survived,
-        ]
-        print("| " + " | ".join(str(cell) for cell in cells) + " |")
+        percent = 100 * noticed / max(1, noticed + survived)
+        short += percent < WANTED_PERCENT
+        cells = [module, count.total(), noticed, count["late"], count["same"], survived]
+        print("| " + " | ".join(str(cell) for cell in cells) + f" | {percent:.1f} % |")
     return short
 
 
