@@ -160,7 +160,7 @@ def assumed_share(paths: Paths) -> None:
     """
     side = Rows(paths, 1, OPEN).bank().charge
     for packs in range(1, MOST_PACKS + 1):
-        side.limit_ma = [0] * packs + [NO_CAP] * (MOST_PACKS - packs)
+        side.connected = bytearray([1] * packs + [0] * (MOST_PACKS - packs))
         for ratio in range(1, 21):
             side.bank.assumed_resistance_ratio = ratio
             inverse = room._assumed_permille(side)
@@ -187,7 +187,7 @@ def widest(paths: Paths) -> None:
     total = paths.integer("total", -BANK_MA, 2 * BANK_MA)
     safe = paths.proposition("safe")
     paths.assume(implies(total <= side.total_ma + least_room, safe))
-    side.limit_ma = [0, 0, 0, 0]  # so that the assumed bound is another than none
+    side.connected = bytearray([1] * 4)  # so that the assumed bound is another than none
     assumed = room._assumed_permille(side)
 
     def told(reading: Reference) -> Any:
