@@ -111,6 +111,7 @@ class Direction:
         self.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
         self.window_low_ma = 0
         self.last_low_ma = 0  # of the window before
+        self.last_high_ma = 0
         self.window_high_ma = 0
         self.regrouped = False  # since the last step
         self.disturbed = True  # packs came, went, were late or changed how they share
