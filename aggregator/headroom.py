@@ -41,14 +41,12 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     room_ma = min(side.room_ma)
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
     _keep_steady(side, dt_ms)
-    # Since before any reading that counts:
-    low_ma = min(side.window_low_ma, side.last_low_ma)
-    high_ma = max(side.window_high_ma, side.last_high_ma)
+    low_ma = min(side.window_low_ma, side.last_low_ma)  # since before any reading that counts
     if metered:
         side.total_ma = low_ma  # a quick meter must not be paired with a slow pack's old reading
     if side.some_unheard or missing:
         side.forget()
-    elif -side.quiet_ma <= low_ma and high_ma <= side.quiet_ma:
+    elif low_ma >= -side.quiet_ma and side.quiet_ma >= max(side.window_high_ma, side.last_high_ma):
         side.quiet.take(low_ma, side.room_ma, 1)
     if side.tightest < 0:
         side.headroom_ma = NO_CAP  # no path: a rule of its own
