@@ -41,10 +41,11 @@ class Bank:
             -1, settings.limp_low_voltage_mv, settings.discharge_voltage_floor_mv, count
         )
         self.currents: tuple[Direction, ...] = (self.charge, self.discharge)
+        self.connected = self.charge.connected  # 1: shares are learned over this set
+        self.discharge.connected = self.connected
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
         self.shares = Shares(count)
-        self.connected = bytearray(count)  # 1: shares are learned over this set
         self.stages = Stages(settings)
         self.wishes = Wishes()
         self.top_permille: int | None = None  # the state-of-charge window that was last judged
@@ -112,6 +113,8 @@ class Bank:
         if self.connected[i] != (1 if connected else 0):
             self.shares.put_away(self.connected)
             self.connected[i] = 1 if connected else 0
+            self.charge.disturb()
+            self.discharge.disturb()
 
     def hear_bus(self, report: BusReport, now_ms: int) -> None:
         """Take a checked reading of the bus meter, if it is news."""

@@ -96,6 +96,7 @@ class Direction:
         # Yes-or-no columns, see reference.py.
         self.open = bytearray(count)  # no current can flow in this direction
         self.carries = bytearray(count)  # heard, with a path: it shares the current
+        self.connected = bytearray(count)  # heard, with a path both ways
         self.flow_ma = [0] * count  # its current, as far as it counts
         self.limit_ma = [NO_CAP] * count  # L_i, what it may take
         self.room_ma = [NO_CAP] * count  # L_i - I_i
@@ -109,6 +110,8 @@ class Direction:
         # The window under way, for `steady`.
         self.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
         self.window_low_ma = 0
+        self.last_low_ma = 0  # of the window before
+        self.last_high_ma = 0
         self.window_high_ma = 0
         self.regrouped = False  # since the last step
         self.disturbed = True  # packs came, went, were late or changed how they share
@@ -222,5 +225,9 @@ class Direction:
     def forget(self) -> None:
         """Drop the readings from earlier: packs came, went, or changed how they share."""
         self.quiet.valid = False
+        self.disturb()
+
+    def disturb(self) -> None:
+        """Drop the steady reading, and let the window under way give none."""
         self.steady.valid = False
         self.disturbed = True

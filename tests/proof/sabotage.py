@@ -49,7 +49,7 @@ MISTAKES = (
     ("earlier-lowered", Reference, "learned_total_ma", "least_ma = min(least_ma,", "least_ma = max(-least_ma,"),
     ("back-off", headroom, "_back_off", "total_ma + room_ma)", "total_ma)"),
     ("widest-lowered", headroom, "_widest", "side.total_ma + room_ma", "side.total_ma - room_ma"),
-    ("pack-loss", loss, "carried_after_loss_ma", "- side.flow_ma[lost] + room_ma", "+ room_ma"),
+    ("pack-loss", loss, "_carried_ma", "- flow_ma + room_ma", "+ room_ma"),
     ("caps", Limit, "settle", "self.value = min(self.caps)", "self.value = max(self.caps)"),
     ("permission", limits, "_tell", "view.charge_allowed = side.limit.value > 0", "view.charge_allowed = side.limit.value >= 0"),
     ("permission", limits, "_denied", "caps[number] == 0", "caps[number] < 0"),
