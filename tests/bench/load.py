@@ -9,14 +9,20 @@ STEP_MS = 1_000
 HILL_STEPS = 400  # the total rises for half of it and falls for the other half
 
 
-class Workload:
-    """A bank of `count` packs and the report object of each."""
-
-    def __init__(self, count):
-        settings = [
+def settings_of(count):
+    """The settings of a bank of `count` packs."""
+    return BankSettings(
+        packs=[
             PackSettings("pack-" + str(i), capacity_mah=100_000 + 10_000 * i) for i in range(count)
         ]
-        self.bank = Aggregator(BankSettings(packs=settings))
+    )
+
+
+class Workload:
+    """A bank of `count` packs and the report object of each. `bank`: one that was made before."""
+
+    def __init__(self, count, bank=None):
+        self.bank = Aggregator(settings_of(count)) if bank is None else bank
         self.now_ms = 0
         self.tick = 0
         self.reports = [_report(i) for i in range(count)]
@@ -42,6 +48,13 @@ class Workload:
     def step(self):
         """Let the bank work everything out."""
         self.bank.step(self.now_ms)
+
+    def run(self, steps):
+        """All of that, so many times."""
+        for _ in range(steps):
+            self.move()
+            self.accept()
+            self.step()
 
 
 def _report(i):
