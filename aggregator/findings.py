@@ -154,8 +154,6 @@ ABSENT = -1  # a condition that does not hold has no age
 class Findings:
     """How long each condition has lasted, and the list of those shown."""
 
-    __slots__ = ("bank_ms", "pack_ms", "round_ms", "shown", "started_ms", "turn")
-
     def __init__(self, count: int) -> None:
         self.bank_ms = [ABSENT] * len(BANK_FINDINGS)
         self.pack_ms = [ABSENT] * (len(PACK_FINDINGS) * count)

@@ -18,30 +18,6 @@ MAH_PER_UNIT = 100
 class Merge:
     """The columns of everything that is added up or compared over packs."""
 
-    __slots__ = (
-        "alarmed",
-        "capacity",
-        "cell_high_mv",
-        "cell_low_mv",
-        "charged",
-        "cold_decic",
-        "complete",
-        "current_ma",
-        "hot_decic",
-        "late",
-        "live",
-        "protections",
-        "soc_high",
-        "soc_low",
-        "soh_low",
-        "unheard",
-        "unknown",
-        "voltage_low_mv",
-        "voltage_mv",
-        "warnings",
-        "weight",
-    )
-
     def __init__(self, count: int) -> None:
         # Yes-or-no columns, see reference.py.
         self.live = bytearray(count)  # live, and says its voltage

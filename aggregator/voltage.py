@@ -20,8 +20,6 @@ class Slope:
     `value` is None when nothing is asked.
     """
 
-    __slots__ = ("carry", "value")
-
     def __init__(self) -> None:
         self.value: int | None = None
         self.carry = 0

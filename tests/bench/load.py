@@ -19,26 +19,20 @@ def settings_of(count):
 
 
 class Workload:
-    """A bank of `count` packs and the report object of each. `bank`: one that was made before."""
+    """A bank of `count` packs and the report object of each."""
 
-    def __init__(self, count, bank=None):
-        self.bank = Aggregator(settings_of(count)) if bank is None else bank
+    def __init__(self, count):
+        self.bank = Aggregator(settings_of(count))
         self.now_ms = 0
         self.tick = 0
         self.reports = [_report(i) for i in range(count)]
 
     def move(self):
-        """The next reading of every pack: the total climbs and falls, shares are uneven."""
+        """The next reading of every pack."""
         self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
         self.tick += 1
-        phase = self.tick % HILL_STEPS
-        height = phase if phase < HILL_STEPS // 2 else HILL_STEPS - phase
         for i in range(len(self.reports)):
-            report = self.reports[i]
-            report.sample = (report.sample + 1) & 0xFFFF
-            report.current_ma = (90 + 3 * (i % 8)) * height
-            report.voltage_mv = 53_000 + height
-            report.cell_max_mv = 3_320 + height // 10
+            read(self.reports[i], i, self.tick)
 
     def accept(self):
         """Hand every report over."""
@@ -49,12 +43,39 @@ class Workload:
         """Let the bank work everything out."""
         self.bank.step(self.now_ms)
 
+
+class TightLoad:
+    """The same bank behind an adapter that fills in one report object again and again."""
+
+    def __init__(self, bank, names):
+        self.bank = bank
+        self.names = names
+        self.now_ms = 0
+        self.tick = 0
+        self.report = _report(0)
+
     def run(self, steps):
-        """All of that, so many times."""
+        """Move the readings, hand them over and step, so many times."""
+        report = self.report
         for _ in range(steps):
-            self.move()
-            self.accept()
-            self.step()
+            self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
+            self.tick += 1
+            for i in range(len(self.names)):
+                report.pack = self.names[i]
+                read(report, i, self.tick)
+                self.bank.accept(report, self.now_ms)
+            self.bank.step(self.now_ms)
+
+
+def read(report, i, tick):
+    """The reading of pack `i` at `tick`: the total climbs and falls, shares are uneven."""
+    phase = tick % HILL_STEPS
+    height = phase if phase < HILL_STEPS // 2 else HILL_STEPS - phase
+    report.sample = tick & 0xFFFF
+    report.current_ma = (90 + 3 * (i % 8)) * height
+    report.voltage_mv = 53_000 + height
+    report.cell_max_mv = 3_320 + height // 10
+    report.temperature_max_decic = 220 + i % 8
 
 
 def _report(i):
@@ -68,7 +89,7 @@ def _report(i):
         cell_min_no=3,
         cell_max_no=7,
         temperature_min_decic=200,
-        temperature_max_decic=220 + i % 8,
+        temperature_max_decic=220,
         soc_permille=500,
         soh_permille=980,
         capacity_mah=100_000,

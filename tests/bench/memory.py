@@ -25,13 +25,14 @@ CALL_STEPS = 20  # steps a call from outside; garbage stays until the call ends
 LARGE_HEAP = 4 << 20
 HEAP_GRAIN = 512
 # The core without its JSON, which a board that speaks none need not hold (see plain.py).
-CORE_FILES = sorted(path for path in (ROOT / "aggregator").glob("*.py") if path.stem != "plain")
+JSON = ("fields", "plain")
+CORE_FILES = sorted(path for path in (ROOT / "aggregator").glob("*.py") if path.stem not in JSON)
 LOAD = ROOT / "tests" / "bench" / "load.py"
 MAKE_LOAD = (
     "from tests.bench.load import *",
     f"settings = settings_of({PACKS})",
     "bank = Aggregator(settings)",
-    f"load = Workload({PACKS}, bank)",
+    "load = TightLoad(bank, [pack.pack for pack in settings.packs])",
 )
 PACKAGE = "aggregator/__init__.mpy"
 
@@ -147,8 +148,7 @@ def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
 def fits_unix(folder: Path, heap: int) -> bool:
     """Do the same import, packs and a minute fit into a heap of the 64-bit port?"""
     code = (
-        f"from tests.bench.load import Workload\nload = Workload({PACKS})\n"
-        "load.run(60)"
+        "\n".join(MAKE_LOAD) + "\nload.run(60)"
     )
     command = [tool("micropython"), "-X", f"heapsize={heap}", "-c", code]
     done = subprocess.run(

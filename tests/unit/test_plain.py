@@ -22,7 +22,7 @@ from aggregator.plain import (
     settings_to_plain,
     view_to_plain,
 )
-from aggregator.view import ROW_FIELDS, VIEW_FIELDS
+from aggregator.fields import ROW_FIELDS, VIEW_FIELDS
 from tests.bank import Site
 
 OAK: dict[str, object] = {"pack": "oak"}
