@@ -18,41 +18,15 @@ def settings_of(count):
     )
 
 
-class Workload:
-    """A bank of `count` packs and the report object of each."""
-
-    def __init__(self, count):
-        self.bank = Aggregator(settings_of(count))
-        self.now_ms = 0
-        self.tick = 0
-        self.reports = [_report(i) for i in range(count)]
-
-    def move(self):
-        """The next reading of every pack."""
-        self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
-        self.tick += 1
-        for i in range(len(self.reports)):
-            read(self.reports[i], i, self.tick)
-
-    def accept(self):
-        """Hand every report over."""
-        for report in self.reports:
-            self.bank.accept(report, self.now_ms)
-
-    def step(self):
-        """Let the bank work everything out."""
-        self.bank.step(self.now_ms)
-
-
-class TightLoad:
-    """The same bank behind an adapter that fills in one report object again and again."""
+class Load:
+    """A running bank behind an adapter that fills in one report object again and again."""
 
     def __init__(self, bank, names):
         self.bank = bank
         self.names = names
         self.now_ms = 0
         self.tick = 0
-        self.report = _report(0)
+        self.report = new_report(0)
 
     def run(self, steps):
         """Move the readings, hand them over and step, so many times."""
@@ -78,7 +52,8 @@ def read(report, i, tick):
     report.temperature_max_decic = 220 + i % 8
 
 
-def _report(i):
+def new_report(i):
+    """A report of pack `i` that `read` fills in."""
     return PackReport(
         "pack-" + str(i),
         0,

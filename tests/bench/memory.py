@@ -28,12 +28,6 @@ HEAP_GRAIN = 512
 JSON = ("fields", "plain")
 CORE_FILES = sorted(path for path in (ROOT / "aggregator").glob("*.py") if path.stem not in JSON)
 LOAD = ROOT / "tests" / "bench" / "load.py"
-MAKE_LOAD = (
-    "from tests.bench.load import *",
-    f"settings = settings_of({PACKS})",
-    "bank = Aggregator(settings)",
-    "load = TightLoad(bank, [pack.pack for pack in settings.packs])",
-)
 PACKAGE = "aggregator/__init__.mpy"
 
 START = "import gc\ngc.collect()\nprint(gc.mem_alloc())"
@@ -42,10 +36,8 @@ import gc
 def watch(load, steps):
     worst = total = 0
     for _ in range(steps):
-        load.move()
         before = gc.mem_alloc()
-        load.accept()
-        load.step()
+        load.run(1)
         gone = gc.mem_alloc() - before
         total += gone
         worst = max(worst, gone)
@@ -65,6 +57,16 @@ def compiled(folder: Path) -> list[str]:
     return files
 
 
+def load_lines(count: int) -> tuple[str, ...]:
+    """Return the lines that make a running bank of `count` packs."""
+    return (
+        "from tests.bench.load import *",
+        f"settings = settings_of({count})",
+        "bank = Aggregator(settings)",
+        "load = Load(bank, [pack.pack for pack in settings.packs])",
+    )
+
+
 def _used(board: WasmBoard, code: str) -> int:
     """Run `code`, collect, and return the bytes in use."""
     board.run(code)
@@ -77,18 +79,20 @@ def bytes_of_bank(files: list[str], folder: Path, count: int) -> tuple[int, int]
     with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
         empty = _used(board, "import gc")
         imported = _used(board, "import aggregator")
-        driver = _used(board, "from tests.bench.load import Workload")
-        board.run(f"load = Workload({count})")
+        imports, *lines = load_lines(count)
+        driver = _used(board, imports)
+        for line in lines:
+            board.run(line)
         for _ in range(WARM_UP_STEPS):
-            board.run("load.move(); load.accept(); load.step()")
-        running = _used(board, "load.reports = None")  # those are the adapter's
+            board.run("load.run(1)")
+        running = _used(board, "load.report = load.names = None")  # those are the adapter's
         return imported - empty, running - driver
 
 
 def bytes_per_step(files: list[str], folder: Path) -> tuple[int, float]:
     """Return what accept and step of 16 packs allocate once they run: most in a step, and mean."""
     with WasmBoard(BUILD, files, LARGE_HEAP, folder) as board:
-        board.run(f"from tests.bench.load import Workload\nload = Workload({PACKS})" + ALLOCATED)
+        board.run("\n".join(load_lines(PACKS)) + ALLOCATED)
         board.run(f"watch(load, {WARM_UP_STEPS})")
         worst = total = 0
         for _ in range(WATCHED_STEPS // CALL_STEPS):
@@ -126,6 +130,10 @@ def import_core(board: WasmBoard) -> None:
         board.run("gc.collect()")
     board.run(f"os.rename('/board/package', '/board/{PACKAGE}')\nwithout = aggregator")
     board.run("del sys.modules['aggregator']\nimport aggregator")
+    # As if the package had imported them: it names its modules, too.
+    for module in import_order():
+        board.run(f"aggregator.{module} = without.{module}")
+    board.run("without = None")
     board.run("gc.collect()")
 
 
@@ -136,7 +144,7 @@ def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
         board.run("import gc")
         before = board.run(whole)
         import_core(board)
-        for line in MAKE_LOAD:
+        for line in load_lines(PACKS):
             board.run(line)
             board.run("gc.collect()")
         for _ in range(steps // CALL_STEPS):
@@ -148,7 +156,7 @@ def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
 def fits_unix(folder: Path, heap: int) -> bool:
     """Do the same import, packs and a minute fit into a heap of the 64-bit port?"""
     code = (
-        "\n".join(MAKE_LOAD) + "\nload.run(60)"
+        "\n".join(load_lines(PACKS)) + "\nload.run(60)"
     )
     command = [tool("micropython"), "-X", f"heapsize={heap}", "-c", code]
     done = subprocess.run(
