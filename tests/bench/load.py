@@ -3,7 +3,7 @@
 All numbers are invented.
 """
 
-from aggregator import Aggregator, BankSettings, PackReport, PackSettings
+from aggregator import BankSettings, PackReport, PackSettings
 
 STEP_MS = 1_000
 HILL_STEPS = 400  # the total rises for half of it and falls for the other half

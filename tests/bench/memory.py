@@ -60,7 +60,7 @@ def compiled(folder: Path) -> list[str]:
 def load_lines(count: int) -> tuple[str, ...]:
     """Return the lines that make a running bank of `count` packs."""
     return (
-        "from tests.bench.load import *",
+        "from aggregator import Aggregator\nfrom tests.bench.load import *",
         f"settings = settings_of({count})",
         "bank = Aggregator(settings)",
         "load = Load(bank, [pack.pack for pack in settings.packs])",
@@ -155,9 +155,7 @@ def fits(files: list[str], folder: Path, heap: int, steps: int) -> bool:
 
 def fits_unix(folder: Path, heap: int) -> bool:
     """Do the same import, packs and a minute fit into a heap of the 64-bit port?"""
-    code = (
-        "\n".join(load_lines(PACKS)) + "\nload.run(60)"
-    )
+    code = "\n".join(load_lines(PACKS)) + "\nload.run(60)"
     command = [tool("micropython"), "-X", f"heapsize={heap}", "-c", code]
     done = subprocess.run(
         command, env={"MICROPYPATH": str(folder)}, capture_output=True, cwd=folder

@@ -3,8 +3,8 @@
 import pytest
 
 from aggregator import PackSettings
-from aggregator.reference import NO_CAP
 from aggregator.fields import VIEW_FIELDS
+from aggregator.reference import NO_CAP
 from tests.bank import Site
 
 LIMITS = ("charge_current", "discharge_current", "charge_voltage", "discharge_voltage")
