@@ -105,7 +105,7 @@ class Bank:
         """Write the pack's row everywhere: its reading, its presence or a wish has changed."""
         i = pack.index
         self.merge.enter(pack)
-        self.charge.enter(pack, self.drift.ahead_ma[i])
+        self.charge.enter(pack, self.drift.taken_ma[i])
         self.discharge.enter(pack)
         self.charge_voltage.enter(pack, self.own_mv[0][i])
         self.discharge_voltage.enter(pack, self.own_mv[1][i])
@@ -152,7 +152,9 @@ class Bank:
         looking ahead would only make that of discharge swing."""
         if self.drift.run(dt_ms, self.packs):
             for pack in self.packs:
-                self.charge.enter(pack, self.drift.ahead_ma[pack.index])
+                taken_ma = self.drift.taken_ma[pack.index]
+                self.charge.steady.room_ma[pack.index] -= taken_ma  # its split is of the past
+                self.charge.enter(pack, taken_ma)
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""

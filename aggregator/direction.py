@@ -151,10 +151,10 @@ class Direction:
         self.allowed[i] = allowed
         self.closed[i] = closed
 
-    def enter(self, pack: Pack, ahead_ma: int = 0) -> None:
+    def enter(self, pack: Pack, taken_ma: int = 0) -> None:
         """Write the pack's row of the columns, from its last reading and its presence.
 
-        `ahead_ma`: what its current is about to rise by, 0 or more; see drift.py.
+        `taken_ma`: what its current is taking over from the others, 0 or more; see drift.py.
         """
         i = pack.index
         connected = pack.presence == LIVE or pack.presence == LATE
@@ -163,7 +163,7 @@ class Direction:
         self.open[i] = 1 if is_open else 0
         most_ma = self.most_ma(pack)
         usable_ma = self.usable_ma(pack, most_ma)
-        limit_ma = usable_ma - kept_back_ma(ahead_ma, usable_ma, self.bank.margin_permille)
+        limit_ma = usable_ma - kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
         refuses = self.allowed[i] is False and not is_open
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open

@@ -9,22 +9,22 @@ The packs' last words count here, whoever is late or silent by now: a lost repor
 from .pack import Pack
 
 WINDOW_MS = 10_000
-REACTION_S = 30  # readings every 5 s, 20 s of latency, and half a window
+WINDOWS_AHEAD = 3  # 20 s of latency, readings every 5 s, and half a window
 MOST_PERMILLE = 200  # of a pack's limit: more at once is a path that opened, and no drift
 
 
 class Drift:
-    """What each pack's charge current may rise by before chargers have followed [mA, 0 or more]."""
+    """What each pack's charge current took over from the others in the last window [mA]."""
 
-    __slots__ = ("ahead_ma", "spent_ms", "then_ma")
+    __slots__ = ("spent_ms", "taken_ma", "then_ma")
 
     def __init__(self, count: int) -> None:
-        self.ahead_ma = [0] * count
+        self.taken_ma = [0] * count  # 0 or more
         self.then_ma: list[int | None] = [None] * count  # the currents when the window began
         self.spent_ms = 0
 
     def run(self, dt_ms: int, packs: list[Pack]) -> bool:
-        """Let time pass; return whether a window has ended and `ahead_ma` is new. Rounded up.
+        """Let time pass; return whether a window has ended, so that `taken_ma` is new.
 
         When the total rises all rise, and nothing drifts. When some fall and one rises, it takes
         over what they lose; of which the rise of the total may have hidden as much again.
@@ -32,6 +32,7 @@ class Drift:
         self.spent_ms += dt_ms
         if self.spent_ms < WINDOW_MS:
             return False
+        self.spent_ms = 0
         lost_ma = 0
         for pack in packs:
             now_ma = pack.current_ma
@@ -39,16 +40,13 @@ class Drift:
             moved_ma = 0 if now_ma is None or then_ma is None else now_ma - then_ma
             lost_ma -= min(0, moved_ma)
             self.then_ma[pack.index] = now_ma
-            self.ahead_ma[pack.index] = moved_ma
-        seconds = self.spent_ms // 1_000
+            self.taken_ma[pack.index] = moved_ma
         for i in range(len(packs)):
-            taken_ma = max(0, min(self.ahead_ma[i], 2 * lost_ma))
-            self.ahead_ma[i] = -(-taken_ma * REACTION_S // seconds)
-        self.spent_ms = 0
+            self.taken_ma[i] = max(0, min(self.taken_ma[i], 2 * lost_ma))
         return True
 
 
-def kept_back_ma(ahead_ma: int, usable_ma: int, margin_permille: int) -> int:
+def kept_back_ma(taken_ma: int, usable_ma: int, margin_permille: int) -> int:
     """Return what must be kept back of `usable_ma` [mA]: the part that the margin does not cover."""
-    beyond_ma = ahead_ma - usable_ma * margin_permille // 1_000
+    beyond_ma = taken_ma * WINDOWS_AHEAD - usable_ma * margin_permille // 1_000
     return max(0, min(beyond_ma, usable_ma * MOST_PERMILLE // 1_000))
