@@ -151,10 +151,9 @@ class Bank:
         """Look where the split of the charge current is moving. Loads do not wait for a limit, so
         looking ahead would only make that of discharge swing."""
         if self.drift.run(dt_ms, self.packs):
+            self.charge.steady.follow(self.drift.taken_ma)
             for pack in self.packs:
-                taken_ma = self.drift.taken_ma[pack.index]
-                self.charge.steady.room_ma[pack.index] -= taken_ma  # its split is of the past
-                self.charge.enter(pack, taken_ma)
+                self.charge.enter(pack, self.drift.taken_ma[pack.index])
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""

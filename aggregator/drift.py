@@ -26,23 +26,26 @@ class Drift:
     def run(self, dt_ms: int, packs: list[Pack]) -> bool:
         """Let time pass; return whether a window has ended, so that `taken_ma` is new.
 
-        When the total rises all rise, and nothing drifts. When some fall and one rises, it takes
-        over what they lose; of which the rise of the total may have hidden as much again.
+        While the total rises all rise, unless one takes over what others lose; the rise may hide as
+        much again of that. While it falls, whoever falls by less than an even part takes over.
         """
         self.spent_ms += dt_ms
         if self.spent_ms < WINDOW_MS:
             return False
         self.spent_ms = 0
         lost_ma = 0
+        grown_ma = 0
         for pack in packs:
             now_ma = pack.current_ma
             then_ma = self.then_ma[pack.index]
             moved_ma = 0 if now_ma is None or then_ma is None else now_ma - then_ma
+            grown_ma += moved_ma
             lost_ma -= min(0, moved_ma)
             self.then_ma[pack.index] = now_ma
             self.taken_ma[pack.index] = moved_ma
+        even_ma = min(0, grown_ma) // len(packs)
         for i in range(len(packs)):
-            self.taken_ma[i] = max(0, min(self.taken_ma[i], 2 * lost_ma))
+            self.taken_ma[i] = max(0, min(self.taken_ma[i] - even_ma, 2 * lost_ma))
         return True
 
 
