@@ -3,10 +3,9 @@
 from typing import Any
 from unittest import mock
 
-from aggregator import derate, direction
+from aggregator import derate, direction, drift
 from aggregator.bank import Bank
 from aggregator.direction import Direction
-from aggregator.drift import kept_back_ma
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD, Pack
 from aggregator.reference import NO_CAP
 from aggregator.voltage import VoltageSide
@@ -124,8 +123,8 @@ def kept_back(paths: Paths) -> None:
     paths.assume(lower_ma <= usable_ma)
     # For the solver: a part of less is less.
     paths.lemma((usable_ma - lower_ma) * margin >= 0)
-    kept_ma = kept_back_ma(taken_ma, usable_ma, margin)
-    kept_of_lower_ma = kept_back_ma(taken_ma, lower_ma, margin)
+    kept_ma = drift.kept_back_ma(taken_ma, usable_ma, margin)
+    kept_of_lower_ma = drift.kept_back_ma(taken_ma, lower_ma, margin)
     paths.claim(
         kept_ma >= 0, kept_ma <= usable_ma, lower_ma - kept_of_lower_ma <= usable_ma - kept_ma
     )
