@@ -5,10 +5,13 @@ class Counts:
     """How many items came, were refused, went out, were dropped; how often the link was made again,
     and how often it failed.
 
-    `trouble`: the last one-line reason, for people; None: there was none.
+    `trouble`: the last one-line reason, for people; `refusal`: that of the last refusal; None: there
+    was none.
     """
 
-    __slots__ = ("dropped", "failed", "opened", "received", "refused", "sent", "trouble")
+    __slots__ = (
+        "dropped", "failed", "opened", "received", "refusal", "refused", "sent", "trouble",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.received = 0
@@ -18,11 +21,12 @@ class Counts:
         self.opened = 0
         self.failed = 0
         self.trouble: str | None = None
+        self.refusal: str | None = None
 
     def refuse(self, why: str) -> None:
         """Count one item that could not be taken."""
         self.refused += 1
-        self.trouble = why
+        self.trouble = self.refusal = why
 
     def drop(self, why: str) -> None:
         """Count one item that got lost between us and the bus."""

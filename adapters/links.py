@@ -13,7 +13,9 @@ step. A lost connection is made again after a back-off; the packs behind it go l
 import asyncio
 import contextlib
 import errno
+import os
 import random
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -28,6 +30,7 @@ TURN_S = 0.02  # how often a link looks whether something is due
 SEND_S = 2.0  # a send that takes longer has failed
 AGAIN_S = 3.0  # longer than last words take, so that they are not cut off
 LEAVE_S = 0.5  # for each of the last words
+MOST_PRESSING = 8  # items in a row that press; then the others have their turn
 STALE_S = 0.5  # what is older than this when its turn comes is not sent
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.5, 30.0
 SETTLED_S = 10.0  # a connection that held this long starts the back-off anew
@@ -56,6 +59,13 @@ class Unceasing(Protocol):
     """What a talker may offer besides: that on its bus silence stops nobody."""
 
     silence_stops: bool  # False: it goes on saying "no" when no pack is heard any more
+
+
+class Pressing(Protocol):
+    """What a talker may offer besides, where one question at a time holds a bus up: to go first."""
+
+    def presses(self, now_ms: int, view: SystemView, may_speak: bool) -> bool:
+        """Is something due that must not wait until the others had their turn?"""
 
 
 class Leaving(Protocol[Last]):
@@ -147,6 +157,9 @@ class MessageLink(Generic[Item]):
         self.name = name
         self.counts = Counts()
         self.talkers = talkers
+        if hasattr(transport, "counts"):  # what it drops, whom it turns away: told as the link's
+            transport.counts = self.counts
+        self._pressing = [talker for talker in talkers if hasattr(talker, "presses")]
         self._transport = transport
         self._backoff = Backoff(rng or random.Random())
 
@@ -215,24 +228,36 @@ class MessageLink(Generic[Item]):
             await asyncio.sleep(0)  # a flood must not hold up the step
 
     async def _speak(self, site: Site) -> None:
-        clock = asyncio.get_running_loop().time
         while True:
             for talker in self.talkers:
-                asked = (
-                    site.may_speak if getattr(talker, "silence_stops", True) else site.may_say_no
-                )
-                made_s, may_speak = clock(), asked()
-                for item in talker.due(site.now_ms(), site.view, may_speak):
-                    if clock() - made_s > STALE_S:
-                        self.counts.drop("the bus is slow: what was due got old")
-                        continue
-                    if may_speak and not asked():
-                        self.counts.drop("what was due may not be said any more")
-                        continue
-                    async with asyncio.timeout(SEND_S):
-                        await self._transport.send(item)
-                    self.counts.sent += 1
+                for first in self._pressing:
+                    await self._hurry(first, site)
+                await self._say(talker, site)
             await site.turn(TURN_S)
+
+    async def _hurry(self, talker: Any, site: Site) -> None:
+        """Let a talker go first while it presses."""
+        for _ in range(MOST_PRESSING):
+            if not talker.presses(site.now_ms(), site.view, site.may_speak()):
+                return
+            await self._say(talker, site)
+            await asyncio.sleep(0)  # it hears what came of that before it goes on
+
+    async def _say(self, talker: Talker[Item], site: Site) -> None:
+        """Send what a talker has due now."""
+        clock = asyncio.get_running_loop().time
+        asked = site.may_speak if getattr(talker, "silence_stops", True) else site.may_say_no
+        made_s, may_speak = clock(), asked()
+        for item in talker.due(site.now_ms(), site.view, may_speak):
+            if clock() - made_s > STALE_S:
+                self.counts.drop("the bus is slow: what was due got old")
+                continue
+            if may_speak and not asked():
+                self.counts.drop("what was due may not be said any more")
+                continue
+            async with asyncio.timeout(SEND_S):
+                await self._transport.send(item)
+            self.counts.sent += 1
 
 
 async def ended(tasks: Iterable[asyncio.Task[Any]]) -> None:
@@ -252,10 +277,15 @@ def reason(error: BaseException) -> str:
     """Return why something failed, in one line."""
     if isinstance(error, TimeoutError) and not str(error):
         return "timed out"
-    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    if "attempting to bind" in text:  # asyncio's words around the system's; the address is known
+    text = str(getattr(error, "strerror", None) or str(error) or type(error).__name__)
+    system = re.search(r"\[Errno (-?\d+)\] ([^:]*)", text)
+    if system:  # a library's words around the system's
+        text = os.strerror(int(system[1])) if int(system[1]) > 0 else system[2]
+    elif isinstance(error, OSError) and error.errno and text.startswith("Connect call failed"):
+        text = os.strerror(error.errno)
+    elif "attempting to bind" in text:  # asyncio's words around the system's; the address is known
         text = text.rpartition(": ")[2]
-    return " ".join(str(text).split())
+    return " ".join(text.split())
 
 
 def not_listening(where: str, error: OSError) -> str:

@@ -10,6 +10,10 @@ from pathlib import Path
 
 from attrs import evolve, frozen
 
+from aggregator.errors import told
+
+BLANK = "???"  # stands for what the owner has yet to fill in, in a file that we wrote
+BLANKS = re.compile(rf'([A-Za-z0-9_\-]+)\s*=\s*"{re.escape(BLANK)}"')
 LARGEST_BYTES = 1_000_000  # such files are a few kB; anything else is the wrong file
 
 Place = tuple[str | int, ...]  # of a key: ("packs", 0, "capacity_mah")
@@ -47,6 +51,11 @@ class BadFileError(Exception):
         self.complaints = complaints
         self.unreadable = unreadable
         super().__init__("\n".join(complaints))
+
+
+def shown(value: object) -> str:
+    """Return a key's value as people see it; TOML has no null."""
+    return "nothing" if value is None else told(value)
 
 
 def place_text(place: Place) -> str:
@@ -91,7 +100,23 @@ def read_toml(path: Path) -> tuple[dict[str, object], dict[Place, int]]:
         raise BadFileError([_toml_complaint(path, str(error))]) from None
     if not plain:
         raise BadFileError([f"{path}: expected settings or a scenario, got a file without any key"])
+    blanks = _blanks(path, text)
+    if blanks:
+        raise BadFileError(blanks)
     return plain, key_lines(text)
+
+
+def _blanks(path: Path, text: str) -> list[str]:
+    """Return a complaint for every line in which something is yet to be filled in."""
+    found = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        keys = [] if line.lstrip().startswith("#") else BLANKS.findall(line)
+        if keys:
+            field = re.search(r'\bfield = "(\w+)"', line)
+            of = f" of {field[1]}" if field else ""
+            found.append(f'{path}:{number}: {", ".join(keys)}{of}: expected your own, got "{BLANK}";'
+                         " fill it in, or delete what is not told")  # fmt: skip
+    return found
 
 
 def _toml_complaint(path: Path, message: str) -> str:

@@ -8,6 +8,7 @@ can be left out, told in plain words, and kept as a vector that `judge` replays.
 """
 
 import json
+from collections.abc import Callable
 from hashlib import sha256
 from pathlib import Path
 from time import monotonic
@@ -17,10 +18,11 @@ from hypothesis import HealthCheck, Phase, Verbosity, seed, settings
 from hypothesis.errors import Flaky
 from hypothesis.stateful import run_state_machine_as_test
 
+from conformance.fuzzing.acts import Act, Acting
 from conformance.fuzzing.physical import PhysicalMachine
 from conformance.fuzzing.protocol import ProtocolMachine
 from conformance.fuzzing.story import tell, vector_file
-from conformance.fuzzing.talk import Ask, BreachedError, Talk, shape
+from conformance.fuzzing.talk import Ask, BreachedError, shape
 from conformance.fuzzing.wire import Wire, WireMachine
 from conformance.oracle import Breach, Plain
 
@@ -72,46 +74,49 @@ def fuzz(
     *,
     wire: Wire | None = None,
     only: str = "",
+    ends: Callable[[list[Act]], None] = lambda acts: None,
 ) -> Result:
     """Make up `examples` stories from the seed `number`; stop at the first breach.
 
     `ask` sends one request and returns the answer; it may raise anything where there is none. Each
     story begins with a reset. `wire`: the same target for bytes, which mode "wire" needs. `only`:
-    stop at failures of this shape only. Raises KeyError for an unknown mode.
+    stop at failures of this shape only. `ends` is called at the end of every story. Raises KeyError
+    for an unknown mode.
     """
     result = Result(mode, number)
     errors: list[BreachedError] = []
 
-    def done(talk: Talk) -> None:
+    def done(story: Acting) -> None:
         result.stories += 1
-        result.operations += talk.asked
-        errors.extend([talk.error] if talk.error else [])
+        result.operations += story.talk.asked
+        errors.extend([story.talk.error] if story.talk.error else [])
+        ends(story.acts)
 
     fields = {"ask": staticmethod(ask), "done": staticmethod(done), "wire": wire, "only": only}
     machine = seed(number)(type("Story", (MODES[mode],), fields))
-    phases = [Phase.generate, Phase.shrink] if shrink else [Phase.generate]
     began = monotonic()
     try:
-        run_state_machine_as_test(
-            machine,
-            settings=settings(
-                max_examples=examples,
-                stateful_step_count=STORY_LENGTH,
-                database=None,
-                deadline=None,
-                phases=phases,
-                print_blob=False,
-                report_multiple_bugs=False,
-                suppress_health_check=list(HealthCheck),
-                verbosity=Verbosity.quiet,
-            ),
-        )
+        run_state_machine_as_test(machine, settings=_effort(examples, shrink))
     except BreachedError as error:
         result.failure = _failure(error)
     except Flaky:  # the target, which is none of hypothesis's business
         result.failure = _failure(errors[-1], NOT_AGAIN) if errors else None
     result.seconds = monotonic() - began
     return result
+
+
+def _effort(examples: int, shrink: bool) -> settings:
+    return settings(
+        max_examples=examples,
+        stateful_step_count=STORY_LENGTH,
+        database=None,
+        deadline=None,
+        phases=[Phase.generate, Phase.shrink] if shrink else [Phase.generate],
+        print_blob=False,
+        report_multiple_bugs=False,
+        suppress_health_check=list(HealthCheck),
+        verbosity=Verbosity.quiet,
+    )
 
 
 def _failure(error: BreachedError, note: str = "") -> Failure:

@@ -3,22 +3,24 @@
 `python -m conformance.mutants` prints the kill matrix (kill_matrix.py): which vectors find each bug,
 and how soon fuzzing does. It ends with 1 if a bug survives either, if the clean bridge fails, or if
 a vector that finds nothing is not marked as an example, or one that does is. A bug is one place in
-the bridge's source, exchanged for another (bridge/bugs.toml). Stories are made up from fixed seeds.
+the bridge's source, exchanged for another (bridge/bugs.toml). Stories are made up from fixed seeds,
+once, on the clean bridge, and every bug is told all of them until one shows a breach.
 """
 
 import argparse
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from functools import cache, partial
+from functools import cache
 from importlib import resources
 from itertools import count
 from pathlib import Path
 from types import ModuleType
 
 from conformance.bridge.catalogue import MUTANTS, Mutant
-from conformance.fuzz import fuzz
+from conformance.fuzz import Result
+from conformance.fuzzing.told import Told, make_up, retell
 from conformance.judge import judge
 from conformance.kill_matrix import Found, Kill, page, shortcomings, without_fuzz
 from conformance.targets import Plain, Target, TargetError
@@ -26,13 +28,14 @@ from conformance.vectors import Case, load
 
 FILES = ("checks", "packs", "owner", "limits", "stages", "view", "bridge")
 MISSES = ("must_missed", "should_missed", "error")
-# How hard fuzzing tries on each bug: mode, stories, seeds.
+# How hard fuzzing tries on each bug, in this order: mode, stories, seed.
 TRIES = (
-    ("protocol", 40, (0,)),
-    ("wire", 10, (0,)),
-    ("physical", 12, (0,)),
-    ("protocol", 60, (1, 2, 3, 4, 5, 6, 7)),
+    ("protocol", 40, 0),
+    ("wire", 10, 0),
+    ("physical", 12, 0),
+    *(("protocol", 60, number) for number in (1, 2, 3, 4, 5, 6, 7)),
 )
+Stories = Sequence[Told]
 _numbers = count()
 
 
@@ -117,34 +120,64 @@ def cases() -> tuple[Case, ...]:
     return load()
 
 
-def found_by_fuzz(target: Target) -> Found | None:
+def found_by_vectors(target: Target) -> tuple[str, ...]:
+    """Return the ids of the vectors that find something."""
+    return tuple(one.case.id for one in judge(target, cases()) if one.verdict in MISSES)
+
+
+def found_by_fuzz(target: Target, stories: Iterable[Told]) -> Found | None:
     """Tell stories until one shows a breach; None: they found nothing."""
     told: Counter[str] = Counter()
-    for mode, stories, seeds in TRIES:
-        for number in seeds:
-            result = fuzz(target.ask, mode, stories, number, shrink=False, wire=target)
-            told[mode] += result.stories
-            if result.failure is not None:
-                return Found(mode, told[mode], result.failure.breach.requirement)
+    for story in stories:
+        told[story.mode] += 1
+        error = retell(story, target)
+        if error is not None:
+            return Found(story.mode, told[story.mode], error.breach.requirement)
     return None
 
 
-def hunt(mutant: Mutant | None, fuzzing: bool = True) -> Kill:
-    """Let all vectors and the fuzzer at one bug (None: at the clean bridge)."""
+def fuzz_clean(mode: str, stories: int, number: int) -> tuple[Result, list[Told]]:
+    """Make stories up on the clean bridge."""
+    return make_up(SownBridge(None), mode, stories, number)
+
+
+def hunt(mutant: Mutant) -> Kill:
+    """Let all vectors and all stories at one bug."""
     target = SownBridge(mutant)
-    verdicts = judge(target, cases())
-    missed = tuple(verdict.case.id for verdict in verdicts if verdict.verdict in MISSES)
-    fuzzing = fuzzing and not (mutant and mutant.vectors_alone)
-    found = found_by_fuzz(SownBridge(mutant)) if fuzzing else None
-    return Kill(target.name, missed, found, fuzzing)
+    vectors = found_by_vectors(target)
+    return Kill(mutant.id, vectors, found_by_fuzz(target, _stories), asked=bool(_stories))
 
 
-def hunt_all(
-    mutants: Sequence[Mutant | None], workers: int, fuzzing: bool = True
-) -> Iterator[Kill]:
-    """Yield what finds each bug, in their order."""
+def hunt_clean(pool: ProcessPoolExecutor, fuzzing: bool) -> tuple[Kill, list[Told]]:
+    """Let all vectors and the fuzzer at the clean bridge; return the stories that were made up."""
+    tries = [pool.submit(fuzz_clean, *one) for one in TRIES] if fuzzing else []
+    vectors = found_by_vectors(SownBridge(None))
+    stories: list[Told] = []
+    found = None
+    for (mode, *_), made in zip(TRIES, tries, strict=False):
+        result, told = made.result()
+        stories += told
+        if found is None and result.failure is not None:
+            count_ = sum(story.mode == mode for story in stories)
+            found = Found(mode, count_, result.failure.breach.requirement)
+    return Kill("clean", vectors, found, fuzzing), stories
+
+
+def hunt_all(mutants: Sequence[Mutant], workers: int, fuzzing: bool = True) -> Iterator[Kill]:
+    """Yield what finds something in the clean bridge, and then each bug, in their order."""
     with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(partial(hunt, fuzzing=fuzzing), mutants)
+        clean, stories = hunt_clean(pool, fuzzing)
+    yield clean
+    with ProcessPoolExecutor(workers, initializer=_know, initargs=(stories,)) as pool:
+        yield from pool.map(hunt, mutants)
+
+
+_stories: Stories = ()  # of a worker
+
+
+def _know(stories: Stories) -> None:
+    global _stories  # handed over once for each process, not for each bug
+    _stories = stories
 
 
 def main() -> int:
@@ -159,7 +192,7 @@ def main() -> int:
     )
     chosen = parser.parse_args()
     kills = []
-    for kill in hunt_all((None, *MUTANTS), chosen.workers, not chosen.vectors_only):
+    for kill in hunt_all(MUTANTS, chosen.workers, not chosen.vectors_only):
         print(kill.id, len(kill.vectors), kill.fuzz or "-", file=sys.stderr, flush=True)
         kills.append(kill)
     clean, *sown_ = kills

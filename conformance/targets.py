@@ -10,6 +10,8 @@ Every target is killed or cut off when it does not answer in time, and can be op
 
 import contextlib
 import json
+import os
+import re
 from collections.abc import Callable
 from time import monotonic
 from typing import Any
@@ -141,7 +143,9 @@ class Target:
 
 
 def _reason(error: BaseException) -> str:
-    return getattr(error, "strerror", None) or str(error) or type(error).__name__
+    text = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    system = re.search(r"\[Errno (\d+)\]", text)  # a library's words around the system's
+    return os.strerror(int(system[1])) if system else str(text)
 
 
 def _parsed(line: bytes) -> Plain:

@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import threading
 from collections import deque
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
@@ -18,7 +17,7 @@ from attrs import frozen
 
 from adapters.can.map_rows import between
 from adapters.counts import Counts
-from adapters.links import LinkError, MessageLink, Talker, reason
+from adapters.links import LinkError, reason
 
 Frame = tuple[int, bytes]  # id, with bit 31 set if extended; data
 
@@ -57,7 +56,8 @@ class CanBus:
         """Open the bus. Raises LinkError: what, and what may help."""
         opening = asyncio.get_running_loop().run_in_executor(None, open_bus, self._settings)
         try:
-            bus = await asyncio.wait_for(asyncio.shield(opening), OPEN_S)
+            async with asyncio.timeout(OPEN_S):
+                bus = await asyncio.shield(opening)
         except (TimeoutError, asyncio.CancelledError):
             opening.add_done_callback(_shut_late)
             raise
@@ -83,16 +83,6 @@ class CanBus:
         return self._line
 
 
-def can_link(
-    name: str, settings: CanSettings, talkers: Sequence[Talker[Frame]]
-) -> MessageLink[Frame]:
-    """Return a link over a CAN bus."""
-    transport = CanBus(settings)
-    link = MessageLink(name, transport, talkers)
-    transport.counts = link.counts  # what is dropped there is told here
-    return link
-
-
 def open_bus(settings: CanSettings) -> Any:
     """Return python-can's bus. Raises LinkError."""
     try:
@@ -108,7 +98,7 @@ def open_bus(settings: CanSettings) -> Any:
             channel=settings.channel, interface=settings.interface, ignore_config=True, **options
         )
     except Exception as error:  # drivers raise what they like; each is a bus that did not open
-        raise LinkError(f"cannot open {named}: {reason(error)}") from None
+        raise LinkError(f"cannot open {named}: {reason(error)}; is it there, and up?") from None
 
 
 def _shut_late(opening: "asyncio.Future[Any]") -> None:

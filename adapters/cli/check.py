@@ -1,5 +1,5 @@
-"""`packyoke check FILE`: is a settings, site or scenario file, or a map, right? And what does a map
-make of a recording of its bus?"""
+"""`packyoke check FILE`: is a settings, site, scenario or rig file, or a map, right? And what does a
+map make of a recording of its bus?"""
 
 import argparse
 import json
@@ -17,6 +17,7 @@ from adapters.cli.map_kinds import MAP_KINDS, Explained, MapKind, meanings
 from adapters.cli.map_screen import said, screen, summaries
 from adapters.cli.missing import missing
 from adapters.cli.moments import Recording
+from adapters.cli.rig.file import describes_rig, load_rig
 from adapters.cli.scenario_file import is_scenario, load_scenario
 from adapters.cli.screens import console
 from adapters.config import load_settings, read_toml
@@ -30,7 +31,9 @@ MOST_LINES = 200_000
 
 def add(commands: Any) -> None:
     """Add the command."""
-    text = "check a settings, site or scenario file or a map, and tell every mistake in one pass"
+    text = (
+        "check a settings, site, scenario or rig file or a map, and tell every mistake in one pass"
+    )
     made = commands.add_parser("check", help=text, description=text)
     made.add_argument("file", type=Path, metavar="FILE", help="a TOML file")
     made.add_argument("--sample", type=Path, metavar="RECORDING",
@@ -57,6 +60,9 @@ def run(chosen: argparse.Namespace) -> int:
         hours = scenario.duration_s / 3_600
         packs = words.counted(len(scenario.packs), "pack")
         print(f"{chosen.file}: a scenario of {packs}, {hours:g} h: fine")
+    elif describes_rig(plain):
+        rig = load_rig(f"bus:{chosen.file}")
+        print(f"{chosen.file}: a rig of {words.counted(len(rig.links), 'link')}: fine")
     elif is_site(plain):
         plan = load_site(chosen.file)
         packs = words.counted(len(plan.settings.packs), "pack")
@@ -76,7 +82,8 @@ def _check_map(name: str, chosen: argparse.Namespace) -> int:
     with _extra(kind, chosen.file):
         rows = kind.load(chosen.file)
     fields = [one.field for one in meanings(kind.rows(rows))]
-    lacks = [f"{what}: {cost}" for what, cost in missing(fields)]
+    of = getattr(rows, "of", None) or getattr(rows, "about", None) or "pack"
+    lacks = [f"{what}: {cost}" for what, cost in missing(fields)] if of == "pack" else []
     if chosen.sample is None:
         print(f"{chosen.file}: a map of {words.counted(len(fields), 'number')}: fine")
         for line in said("If it is a pack's, it does not bring, and that costs", lacks):

@@ -1,4 +1,4 @@
-"""`packyoke init`: a first SITE.toml by asking what it must."""
+"""`packyoke init`: a first SITE.toml by asking what it must, and the maps it names, to be filled in."""
 
 import argparse
 import sys
@@ -6,7 +6,16 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from adapters.gateway.first_site import HEARS, SAYS, Answers, PackAnswer, site_text
+from adapters.gateway.first_maps import STARTERS, starter
+from adapters.gateway.first_site import (
+    HEARD_MAPS,
+    HEARS,
+    SAYS,
+    Answers,
+    PackAnswer,
+    map_texts,
+    site_text,
+)
 from adapters.toml_file import BadFileError
 from aggregator.report import MOST_CELLS, bad_id
 from aggregator.settings import MOST_PACKS
@@ -25,6 +34,9 @@ def add(commands: Any) -> None:
     made = commands.add_parser("init", help=text, description=text)
     made.add_argument("site", type=Path, nargs="?", default=Path("SITE.toml"), metavar="SITE.toml",
                       help="the file to write (default: SITE.toml); never one that is there")  # fmt: skip
+    made.add_argument("--map", choices=list(STARTERS), metavar="KIND",
+                      help="write a starter map instead, to be filled in (no question is asked): "
+                      + ", ".join(STARTERS))  # fmt: skip
     made.set_defaults(run=run)
 
 
@@ -32,18 +44,37 @@ def run(chosen: argparse.Namespace) -> int:
     """Ask, then write."""
     if chosen.site.exists():
         raise BadFileError([f"{chosen.site}: is there already; give another name, or move it away"])
+    if chosen.map:
+        _write(chosen.site, starter(chosen.map, chosen.site.name))
+        print(f"{chosen.site} is written. Fill it in, then: packyoke check {chosen.site}")
+        return 0
     answers = _asked()
-    try:
-        with chosen.site.open("x", encoding="utf-8") as file:
-            file.write(site_text(answers))
-    except OSError as error:
-        complaint = f"{chosen.site}: cannot be written: {error.strerror or error}"
-        raise BadFileError([complaint], unreadable=True) from None
-    print(f"{chosen.site} is written. Look it through, then:\n"
+    _write(chosen.site, site_text(answers))
+    maps = map_texts(answers)
+    there = [name for name in maps if (chosen.site.parent / name).exists()]
+    fresh = [name for name in maps if name not in there]
+    for name in fresh:
+        _write(chosen.site.parent / name, maps[name])
+    print(f"{chosen.site} is written. Look it through.")
+    if fresh:
+        print(f"To be filled in from the makers' papers: {', '.join(fresh)}.")
+    if there:
+        print(f"Left as it was: {', '.join(there)}.")
+    print(f"Then:\n"
           f"  packyoke check {chosen.site}\n"
           f"  packyoke run {chosen.site} --listen-only\n"
           f"  packyoke meter {chosen.site}")  # fmt: skip
     return 0
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a file that is not there yet. Raises BadFileError."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        complaint = f"{path}: cannot be written: {error.strerror or error}"
+        raise BadFileError([complaint], unreadable=True) from None
 
 
 def _asked() -> Answers:
@@ -56,15 +87,30 @@ def _asked() -> Answers:
             f"Name of pack {number}, 1..16 of a-z, 0-9 and -", _name(taken), f"pack-{number}"
         )
         capacity = _ask(f"Capacity of {name} in Ah", _tenths(LARGEST_AH, "Ah"), "100")
-        packs.append(PackAnswer(name, round(capacity * 1_000)))
+        hears, like = _hearing(name, packs)
+        packs.append(PackAnswer(name, round(capacity * 1_000), hears, like))
     most = "that cables, fuses and switches of the bank carry, in A; nothing if unknown"
     charge = _ask(f"Largest charge current {most}", _maybe(_tenths(LARGEST_A, "A")), "")
     discharge = _ask(f"Largest discharge current {most}", _maybe(_tenths(LARGEST_A, "A")), "")
     limits = _choose("What do your chargers limit?", LIMITS)
-    hears = _choose("How are the packs heard?", {key: row[0] for key, row in HEARS.items()})
     told = {key: row[0] for key, row in SAYS.items()}
     says = _choose("Who is to be told?", told, usual=len(told))
-    return Answers(packs, cells, _milli(charge), _milli(discharge), limits, hears, says)
+    return Answers(packs, cells, _milli(charge), _milli(discharge), limits, says)
+
+
+def _hearing(name: str, before: list[PackAnswer]) -> tuple[str, str]:
+    """Ask how a pack is heard; return a key of HEARS, and the pack that it is like, if any."""
+    makes = [one for one in reversed(before) if not one.like and one.hears in HEARD_MAPS]
+    options = {one.pack: f"like {one.pack}: the same make, on the same line" for one in makes}
+    buses = {f"by {key}": row[0] for key, row in HEARS.items()}  # no pack's name has a blank
+    usual = 1
+    if before and not makes:
+        usual = 1 + list(HEARS).index(before[-1].hears)
+    chosen = _choose(f"How is {name} heard?", options | buses, usual)
+    for one in makes:
+        if one.pack == chosen:
+            return one.hears, one.pack
+    return chosen.removeprefix("by "), ""
 
 
 def _milli(amps: float | None) -> int | None:

@@ -1,5 +1,6 @@
 """What a person sees of a map on a recording: each field's numbers, what is missing, what looks wrong."""
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -87,7 +88,13 @@ def map_screen(rows: list[dict[str, Any]], narrow: bool) -> RenderableType:
 
 def summaries(recording: Recording) -> list[dict[str, Any]]:
     """Return the summary of every row, by field."""
-    return [summary(field, source, row) for (field, source), row in sorted(recording.rows.items())]
+    rows = sorted(recording.rows.items(), key=lambda one: (one[0][0], _counted(one[0][1])))
+    return [summary(field, source, row) for (field, source), row in rows]
+
+
+def _counted(source: str) -> list[tuple[str, int]]:
+    """Return a key that puts no. 2 before no. 10."""
+    return [(text, int(digits or 0)) for text, digits in re.findall(r"(\D*)(\d*)", source)]
 
 
 def said(title: str, lines: list[str]) -> Iterator[RenderableType]:

@@ -22,7 +22,7 @@ from adapters.gateway.journal import Journal
 from adapters.gateway.runtime import Gateway
 from adapters.gateway.service import listening, speaking, tell_of_libraries, warn_of_another
 from adapters.gateway.site_file import SitePlan, load_site
-from adapters.links import Record
+from adapters.links import Record, ended
 from adapters.toml_file import BadFileError
 from aggregator import PackReport
 from aggregator.errors import Refusal
@@ -130,8 +130,7 @@ async def _beside(gateway: Gateway, task: Coroutine[Any, Any, int]) -> int:
     try:
         return await task
     finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
+        await ended([running])
 
 
 def run_meter(chosen: argparse.Namespace) -> int:

@@ -64,13 +64,15 @@ def run(chosen: argparse.Namespace) -> int:
     plan = load_site(chosen.site)
     journal = Journal(sys.stderr, chosen.json)
     tell_of_libraries(journal)
-    _begun(plan, journal, chosen.listen_only)
+    rehearsal = chosen.rehearse != 1.0
+    _begun(plan, journal, chosen.listen_only, plan.record(rehearsal))
     lasts_s = None if chosen.lasts is None else chosen.lasts / 1_000
     if not chosen.listen_only:
-        if chosen.rehearse != 1.0:
+        if rehearsal:
             journal.tell("rehearsal", f"a rehearsal: the clock runs {chosen.rehearse:g} times as fast;"
-                         " never with real packs", speed=f"{chosen.rehearse:g}")  # fmt: skip
-        clock_ms = monotonic_ms if chosen.rehearse == 1.0 else rehearsed(chosen.rehearse)
+                         " never with real packs; the site's own state and history are left alone",
+                         speed=f"{chosen.rehearse:g}")  # fmt: skip
+        clock_ms = rehearsed(chosen.rehearse) if rehearsal else monotonic_ms
         with alone(plan.file(plan.gateway.state)):
             asyncio.run(serve(speaking(plan, journal, clock_ms), lasts_s))
         return 0
@@ -85,16 +87,16 @@ def run(chosen: argparse.Namespace) -> int:
     return 0
 
 
-def _begun(plan: SitePlan, journal: Journal, listen_only: bool) -> None:
-    """Tell what begins, as what was meant and what runs may differ."""
+def _begun(plan: SitePlan, journal: Journal, listen_only: bool, name: str) -> None:
+    """Tell what begins, as what was meant and what runs may differ. `name`: of the history."""
     what = "listens, and says nothing" if listen_only else "hears and speaks"
-    record = None if listen_only else plan.gateway.record or None
+    record = None if listen_only else name or None
     history = f"history in {record}" if record else "no history is kept"
     packs = words.counted(len(plan.settings.packs), "pack")
     links = words.counted(len(plan.links), "link")
     journal.tell("started", f"{plan.path}: {what}; {packs}, {links}; {history}; Ctrl-C stops",
                  site=str(plan.path), listen_only=listen_only, record=record)  # fmt: skip
-    for file in () if listen_only else map(plan.file, (plan.gateway.state, plan.gateway.record)):
+    for file in () if listen_only else map(plan.file, (plan.gateway.state, name)):
         if file is not None and not os.access(file.parent, os.W_OK):
             journal.tell("trouble", f"{file}: cannot be kept: its folder is not there, or this user"
                          " may not write to it")  # fmt: skip

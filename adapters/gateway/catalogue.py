@@ -100,7 +100,7 @@ def _pack_or_meter(chosen: Any) -> list[str]:
 
 def can() -> LinkKind:
     """A CAN bus."""
-    from adapters.can.bus import CanSettings, can_link
+    from adapters.can.bus import CanBus, CanSettings
     from adapters.can.hears import HearsSettings, hears
     from adapters.can.says import SaysSettings, says
     from adapters.nmea2000.hears import HearsNmea2000, Nmea2000Pack
@@ -124,7 +124,7 @@ def can() -> LinkKind:
     )
     return LinkKind(
         CanSettings,
-        lambda name, settings, talkers, _: can_link(name, settings, talkers),
+        over(CanBus),
         {
             "dbc": dbc,
             "nmea-2000": nmea_2000,

@@ -26,6 +26,7 @@ class LinkSeen:
 
     opened: int = 0
     failed: int = 0
+    refused: int = 0
     trouble: str | None = None
     up: bool = False
 
@@ -46,7 +47,7 @@ class Journal:
         self._as_json = as_json
         self._wall = wall
         self._told: dict[tuple[str, str], tuple[float, int]] = {}  # when, and how often since
-        self._links: dict[str, LinkSeen] = {}
+        self._links: dict[int, LinkSeen] = {}  # of a name there may be two: ears, and a muted mouth
         self._refusals: dict[int, int] = {}
         self._before: dict[str, object] = {}
 
@@ -98,24 +99,28 @@ class Journal:
         """Tell what has changed about the links since the last look."""
         for link in links:
             counts, why = link.counts, link.counts.trouble
-            before = self._links.get(link.name, LinkSeen())
+            before = self._links.get(id(link), LinkSeen())
             opened = counts.opened != before.opened
             lost = before.up and not opened and counts.failed != before.failed
             if opened:
                 again = " again" if before.opened else ""
                 self.tell("link_open", f"{link.name}: open{again}", link=link.name)
-            if why is not None and (lost or why != before.trouble):
+            refused = None if counts.refused == before.refused else counts.refusal
+            if refused is not None:
+                self.refused(link.name, refused)
+            if why not in (None, refused) and (lost or why != before.trouble):
                 self.tell("link_trouble", f"{link.name}: {why}", link=link.name, why=why)
             up = opened or (before.up and not lost)
-            self._links[link.name] = LinkSeen(counts.opened, counts.failed, why, up)
+            seen = LinkSeen(counts.opened, counts.failed, counts.refused, why, up)
+            self._links[id(link)] = seen
             for talker in link.talkers:
                 self._refused_by(link.name, talker)
 
     def _refused_by(self, link: str, talker: Talker[Any]) -> None:
         """Tell what a talker could not take since the last look."""
         count = talker.counts.refused
-        if count != self._refusals.get(id(talker), 0) and talker.counts.trouble is not None:
-            self.refused(link, talker.counts.trouble)
+        if count != self._refusals.get(id(talker), 0) and talker.counts.refusal is not None:
+            self.refused(link, talker.counts.refusal)
         self._refusals[id(talker)] = count
 
     def stepped(self, view: SystemView) -> None:

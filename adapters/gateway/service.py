@@ -31,10 +31,11 @@ def speaking(
     plan: SitePlan, journal: Journal, clock_ms: Callable[[], int] = monotonic_ms
 ) -> Gateway:
     """Return the gateway that a site asks for. With another clock it is a rehearsal: what simulated
-    packs taught it is not taken for the real ones', so it neither reads nor keeps any state."""
+    packs taught it is not taken for the real ones', so it neither reads nor keeps any state, and its
+    history is a file of its own."""
     chosen = plan.gateway
-    record = plan.file(chosen.record)
     rehearsal = clock_ms is not monotonic_ms
+    record = plan.file(plan.record(rehearsal))
     gateway = Gateway(
         plan.settings,
         [link.link() for link in plan.links],

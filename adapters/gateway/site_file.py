@@ -8,6 +8,7 @@ cell_count = 16            the bank's settings, its [stages] and [[packs]]: see 
 """
 
 import importlib.util
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeGuard
@@ -21,11 +22,12 @@ from adapters.gateway.settings import GatewaySettings
 from adapters.links import Link, Talker
 from adapters.readings import Readings
 from adapters.structure import STAND_IN, stray, structured
-from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
+from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml, shown
 from aggregator import BankSettings, PackSettings
 from aggregator.errors import told
 
 OWN_KEYS = ("gateway", "links")
+REHEARSAL = "rehearsal-"  # what a rehearsal keeps begins with it
 
 
 @frozen
@@ -62,6 +64,11 @@ class SitePlan:
     def file(self, name: str) -> Path | None:
         """Return the path of a file that the site names; None for no name."""
         return self.path.parent / name if name else None
+
+    def record(self, rehearsal: bool = False) -> str:
+        """Return the name of the history; a rehearsal's stands beside it. "": none is kept."""
+        before, name = os.path.split(self.gateway.record)
+        return os.path.join(before, REHEARSAL + name) if rehearsal and name else self.gateway.record
 
 
 def is_site(plain: dict[str, object]) -> bool:
@@ -134,7 +141,7 @@ class LinksReader:
         self._hears, self._says = tables
         self._names: set[str] = set()
         self._bringers: dict[str, Place] = {}  # pack -> who brings its reports
-        self._brings_any = False
+        self._brings_any = False  # somebody brings whichever packs, or cannot be understood yet
         self._metered = False
         self._sources: set[str] = set()  # who may ask for something
 
@@ -185,6 +192,7 @@ class LinksReader:
         self._names.add(name)
         hears, says = plain.pop(self._hears, []), plain.pop(self._says, [])
         if kind is None:
+            self._brings_any = True
             return None
         for key in [key for key, value in plain.items() if value and _tables(value)]:
             plain.pop(key)
@@ -204,7 +212,9 @@ class LinksReader:
     def _kind(self, name: object, place: Place) -> LinkKind | None:
         row = self._kinds.get(name) if isinstance(name, str) else None
         if row is None:
-            self._complain((*place, "kind"), f"one of {', '.join(sorted(self._kinds))}", told(name))
+            self._complain(
+                (*place, "kind"), f"one of {', '.join(sorted(self._kinds))}", shown(name)
+            )
             return None
         missing = [module for module in row.modules if importlib.util.find_spec(module) is None]
         if missing:
@@ -236,10 +246,12 @@ class LinksReader:
         kind = kinds.get(name) if isinstance(name, str) else None
         if kind is None:
             known = ", ".join(sorted(kinds)) or "nothing: this kind of link has none"
-            self._complain((*place, "as"), f"one of {known}", told(name))
+            self._complain((*place, "as"), f"one of {known}", shown(name))
+            self._brings_any |= place[-2] == self._hears
             return None
         settings = structured(plain, kind.settings, place, self.complaints)
         if settings is None:
+            self._brings_any |= place[-2] == self._hears
             return None
         self._note_packs(kind.packs(settings), place)
         if kind.packs(settings) and any(
@@ -255,7 +267,9 @@ class LinksReader:
         except BadFileError as error:
             if error.unreadable:
                 got = "; ".join(error.complaints)
-                hint = "how to write one: docs/how-to/map-a-bus-you-know.md"
+                hint = (
+                    "to start one: packyoke init FILE --map KIND; docs/how-to/map-a-bus-you-know.md"
+                )
                 self._complain((*place, "map"), "a map that is there", got, hint)
             else:
                 self.others += [one for one in error.complaints if one not in self.others]

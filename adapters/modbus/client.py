@@ -2,7 +2,8 @@
 
 RTU has no transaction numbers: an answer that comes too late could be taken for that to the next
 request. So after a time-out the line is left alone for as long again, and what comes then is thrown
-away. The library below neither repeats requests nor connects again by itself; links do.
+away. The library below neither repeats requests nor connects again by itself; links do. Nor does it
+hang up when a few devices in a row are silent: others behind the same connection may be well.
 """
 
 import asyncio
@@ -16,6 +17,8 @@ from adapters.links import LinkError, reason
 from adapters.registers import BITS, WRITE_ONE, Answer, Ask, ClientItem, within
 
 MOST_WAITING = 64  # answers; a link takes each at once
+SILENT_S = 60.0  # nobody behind a TCP connection has answered for so long: it is made anew
+NEVER = 1 << 30  # unanswered requests until the library hangs up
 READ = {
     1: "read_coils",
     2: "read_discrete_inputs",
@@ -73,6 +76,8 @@ class TcpSettings(_Line):
         """Where it connects to, for people."""
         return f"{self.host}:{self.port}"
 
+    silent_s = SILENT_S
+
     @property
     def numbered(self) -> bool:
         """Do answers carry the number of their request?"""
@@ -94,6 +99,7 @@ class RtuSettings(_Line):
     # silence between an answer and the next request [ms], 0..200; some boards need 20 to 50
     gap_ms: int = field(default=20, validator=within(0, 200))
     numbered = False
+    silent_s = float("inf")  # a port that is gone says so
 
     def client(self, library: Any) -> Any:
         """Return the library's client."""
@@ -117,17 +123,20 @@ class ClientTransport:
         self._client: Any = None
         self._answers: asyncio.Queue[Answer] = asyncio.Queue(MOST_WAITING)
         self._free_s = 0.0  # not before this moment may a request go out
+        self._heard_s = 0.0  # when somebody answered last
 
     async def open(self) -> None:
         library = pymodbus()
         self._answers = asyncio.Queue(MOST_WAITING)
         self._client = self._settings.client(library)
+        self._client.set_max_no_responses(NEVER)
         try:
             connected = await self._client.connect()
         except Exception as error:  # pyserial's errors, above all
             raise LinkError(f"{self._settings.place}: {reason(error)}") from None
         if not connected:
             raise LinkError(f"{self._settings.place}: no connection; is it there, and free?")
+        self._heard_s = asyncio.get_running_loop().time()
 
     async def receive(self) -> ClientItem:
         return await self._answers.get()
@@ -138,7 +147,11 @@ class ClientTransport:
         await asyncio.sleep(max(0.0, self._free_s - clock()))
         if self._client is None or not self._client.connected:
             raise LinkError(f"{self._settings.place}: the connection was lost")
+        if clock() - self._heard_s > self._settings.silent_s:
+            text = f"nobody has answered for {self._settings.silent_s:.0f} s; is it still there?"
+            raise LinkError(f"{self._settings.place}: {text}")
         answer, late = await self._asked(item)
+        self._heard_s = self._heard_s if late else clock()
         rest_ms = self._settings.timeout_ms if late and not self._settings.numbered else 0
         self._free_s = clock() + max(rest_ms, self._settings.gap_ms) / 1_000
         if self._answers.full():

@@ -16,6 +16,7 @@ from typing import Any
 from attrs import field, frozen
 from attrs.validators import in_
 
+from adapters.counts import Counts
 from adapters.links import LinkError, reason
 from adapters.modbus.client import pymodbus
 from adapters.registers import HOLDING, Idle, Image, ServerItem, Written, within
@@ -89,6 +90,7 @@ class ServerTransport:
     """Takes images, brings writes."""
 
     def __init__(self, settings: TcpServerSettings | RtuServerSettings) -> None:
+        self.counts = Counts()
         self._settings = settings
         self._server: Any = None
         self._images = Images(settings.image_ms / 1_000)
@@ -122,7 +124,8 @@ class ServerTransport:
     async def receive(self) -> ServerItem:
         self._turn_away()
         try:
-            return await asyncio.wait_for(self._images.written.get(), IDLE_S)
+            async with asyncio.timeout(IDLE_S):
+                return await self._images.written.get()
         except TimeoutError:
             if self._lost():
                 raise LinkError(f"{self._settings.place}: the port was lost") from None
@@ -134,6 +137,10 @@ class ServerTransport:
             transport = client.transport
             waiting = transport.get_write_buffer_size() if transport else 0
             if number >= MOST_CLIENTS or waiting > MOST_UNREAD_BYTES:
+                why = (
+                    f"than {MOST_CLIENTS} clients" if number >= MOST_CLIENTS else "asked than read"
+                )
+                self.counts.refuse(f"more {why}: turned away")
                 client.close()
 
     def _lost(self) -> bool:
@@ -217,7 +224,8 @@ class Images:
         self._renewed.clear()
         self.written.put_nowait(Written(device, tuple(enumerate(values, address))))
         with contextlib.suppress(TimeoutError):  # taken all the same; the image shows it later
-            await asyncio.wait_for(self._renewed.wait(), RENEWED_S)
+            async with asyncio.timeout(RENEWED_S):
+                await self._renewed.wait()
         return None
 
 

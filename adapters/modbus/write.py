@@ -1,6 +1,8 @@
 """The bank in registers of the owner's choice, written into a charger while we may speak.
 
 What is written is always the view of the moment: a slow line writes less often, never something old.
+A changed limit goes before everything else on the line, whoever is asked there, but not to a device
+that takes nothing: its turn comes with the others'.
 Before a stop on purpose "no current" is written: a device that keeps what was written last would
 charge on. After a crash only the charger's own watchdog can stop it.
 """
@@ -13,7 +15,7 @@ from attrs import frozen
 from adapters.counts import Counts
 from adapters.links import Record
 from adapters.modbus.bank import CURRENTS, Speller
-from adapters.modbus.maps import Group, RegisterMap
+from adapters.modbus.maps import Group, RegisterMap, Row
 from adapters.modbus.spell import LIMITS, Unsayable
 from adapters.registers import (
     HOLDING,
@@ -30,6 +32,7 @@ from aggregator import SystemView
 from aggregator.ticks import since
 
 RETRY_MS = 1_000  # a write that was not taken is tried again after this: it may have said less
+DEAF_AFTER = 3  # writes in a row that were not taken
 LOST_MS = 5_000  # an answer that has not come by then never will
 URGENT = (*LIMITS, *CURRENTS.values())
 
@@ -54,15 +57,17 @@ class _Writing:
         self.urgent = any(row.field in URGENT for row in group.rows)
         self.started_ms: int | None = None
         self.failed = False  # some of it was not taken, or not sent
-        addresses = {at for row in group.rows for at in range(row.address, row.address + row.size)}
         most = 1 if one_by_one else min(map_.largest_block, LARGEST_WRITE)
-        self.runs: list[list[int]] = []  # neighbours, without a hole
-        for address in sorted(addresses):
+        self.runs: list[list[int]] = []  # neighbours, without a hole; no number lies in two of them
+        for address, size in sorted({(row.address, row.size) for row in group.rows}):
+            span = list(range(address, address + size))
             last = self.runs[-1] if self.runs else []
-            if last and address == last[-1] + 1 and len(last) < most:
-                last.append(address)
+            if one_by_one:
+                self.runs += [[at] for at in span]
+            elif last and address == last[-1] + 1 and len(last) + size <= most:
+                last += span
             else:
-                self.runs.append([address])
+                self.runs.append(span)
 
     def is_due(self, now_ms: int) -> bool:
         """Is it time to write this group?"""
@@ -72,28 +77,49 @@ class _Writing:
         return not 0 <= since(now_ms, self.started_ms) < wait_ms
 
 
+def _is_split(row: Row, settings: WriteSettings) -> bool:
+    """Would it take several writes to tell a limit?"""
+    return settings.one_by_one and row.field in LIMITS and row.size > 1
+
+
 class BankWriter:
     """Talker of a client's link: writes the bank's words into somebody's registers."""
 
     def __init__(self, map_: RegisterMap, settings: WriteSettings) -> None:
         if any(group.function != HOLDING for group in map_.groups):
             raise ValueError("a map with function = 3 in every group: only those can be written")
+        halves = [row for group in map_.groups for row in group.rows if _is_split(row, settings)]
+        if halves:
+            raise ValueError(
+                f"one_by_one with limits of one register each: between two writes {halves[0].field}"
+                " would be half of the old and half of the new one"
+            )
         self.counts = Counts()
         self._device = settings.device
         self._function = WRITE_ONE if settings.one_by_one else WRITE_MANY
         self._speller = Speller(map_)
-        self._writings = [_Writing(map_, group, settings.one_by_one) for group in map_.groups]
+        writings = [_Writing(map_, group, settings.one_by_one) for group in map_.groups]
+        self._writings = sorted(writings, key=lambda writing: not writing.urgent)
         self._left: list[tuple[_Writing, list[int]]] = []
         self._pending: tuple[Ask, int, _Writing] | None = None
-        self._limits: object = None
+        self._limits: object = None  # of the view that was lined up last
+        self._failures = 0
         self._beat = 0
         self._last: SystemView | None = None
 
     def opened(self, now_ms: int) -> None:
         """Write everything anew."""
-        self._left, self._pending = [], None
+        self._left, self._pending, self._limits, self._failures = [], None, None, 0
         for writing in self._writings:
             writing.started_ms = None
+
+    def presses(self, now_ms: int, view: SystemView, may_speak: bool) -> bool:
+        """Do limits wait to be written, to a device that takes them?"""
+        if not may_speak or self._pending is not None or self._failures >= DEAF_AFTER:
+            return False
+        if limits_of(view, may_speak) != self._limits or any(one.urgent for one, _ in self._left):
+            return True
+        return any(one.urgent and one.failed and one.is_due(now_ms) for one in self._writings)
 
     def due(self, now_ms: int, view: SystemView, may_speak: bool) -> Sequence[ClientItem]:
         """Return the next write, if one is due and none is under way."""
@@ -103,16 +129,15 @@ class BankWriter:
         if self._pending is not None:
             self._failed("no answer was brought back")
         if not may_speak:
-            self._left = []
+            self._left, self._limits = [], None
             return ()
         limits = limits_of(view, may_speak)
-        if limits != self._limits:
-            self._limits = limits
-            for writing in self._writings:
-                if writing.urgent:
-                    writing.started_ms = None
-        if not self._left:
-            self._plan(now_ms)
+        changed, self._limits = limits != self._limits, limits
+        if changed or not self._left:
+            writings = self._writings
+            self._line_up(
+                now_ms, [one for one in writings if (changed and one.urgent) or one.is_due(now_ms)]
+            )
         if not self._left:
             return ()
         writing, run = self._left.pop(0)
@@ -126,13 +151,15 @@ class BankWriter:
         self._pending = (ask, now_ms, writing)
         return (ask,)
 
-    def _plan(self, now_ms: int) -> None:
-        """Line up the writes of the groups that are due."""
-        for writing in self._writings:
-            if writing.is_due(now_ms):
-                writing.started_ms, writing.failed = now_ms, False
-                self._left += [(writing, run) for run in writing.runs]
-        self._beat += 1 if self._left else 0
+    def _line_up(self, now_ms: int, writings: Sequence[_Writing]) -> None:
+        """Line up these groups behind what is still left, and limits before all others: so limits that
+        change all the time have all of their registers written in turn."""
+        for writing in writings:
+            writing.started_ms, writing.failed = now_ms, False
+        runs = [(writing, run) for writing in writings for run in writing.runs]
+        self._left += [one for one in runs if one not in self._left]
+        self._left.sort(key=lambda one: not one[0].urgent)
+        self._beat += 1 if runs else 0
 
     def _ask(self, words: Mapping[int, int], run: list[int]) -> Ask:
         written = tuple(words[at] for at in run)
@@ -145,13 +172,14 @@ class BankWriter:
         if item.words is None:
             self._failed(item.trouble)
         else:
-            self._pending = None
+            self._pending, self._failures = None, 0
             self.counts.received += 1
         return ()
 
     def _failed(self, why: str) -> None:
         """Give up the round; what of it was not taken comes again soon."""
         self.counts.refuse(why)
+        self._failures += 1
         if self._pending is not None:
             self._pending[2].failed = True
         for writing, _ in self._left:

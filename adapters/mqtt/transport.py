@@ -19,7 +19,7 @@ from attrs import evolve, field, frozen
 from attrs.validators import in_
 
 from adapters.counts import Counts
-from adapters.links import LinkError, MessageLink, Talker, reason
+from adapters.links import LinkError, MessageLink, Talker, ended, reason
 
 Message = tuple[str, bytes, bool, int]
 
@@ -170,7 +170,8 @@ class MqttTransport:
         client.pending_calls_threshold = 2 * MOST_UNDER_WAY
         self._client, self._failed = client, None
         try:
-            await asyncio.wait_for(client.__aenter__(), CONNECT_S)
+            async with asyncio.timeout(CONNECT_S):
+                await client.__aenter__()
         except (aiomqtt.MqttError, OSError, ValueError, TimeoutError) as error:
             raise LinkError(
                 self._told(error, "is the broker running, and does it know us?")
@@ -236,12 +237,11 @@ class MqttTransport:
         if self._under_way:
             if self._failed is None:
                 await asyncio.wait(self._under_way, timeout=FAREWELL_S)
-            for task in list(self._under_way):
-                task.cancel()
-            await asyncio.gather(*self._under_way, return_exceptions=True)
+            await ended(self._under_way)
         if client is not None:
             with contextlib.suppress(Exception):  # it is lost anyway
-                await asyncio.wait_for(client.__aexit__(None, None, None), FAREWELL_S)
+                async with asyncio.timeout(FAREWELL_S):
+                    await client.__aexit__(None, None, None)
 
 
 def _bounded(counts: Counts) -> type[asyncio.Queue[Any]]:
@@ -268,7 +268,4 @@ def mqtt_link(
     name: str, settings: MqttSettings, talkers: Sequence[Talker[Message]]
 ) -> MessageLink[Message]:
     """Return a link to a broker. Raises ValueError: two of the talkers have a last will."""
-    transport = MqttTransport(settings, talkers)
-    link = MessageLink(name, transport, talkers)
-    transport.counts = link.counts  # what is dropped there is told here
-    return link
+    return MessageLink(name, MqttTransport(settings, talkers), talkers)

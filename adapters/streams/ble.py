@@ -41,10 +41,13 @@ class BleTransport:
         self._came = asyncio.Queue(MOST_WAITING)
         self._client = make(self._settings.address, disconnected_callback=self._lost)
         try:
-            await asyncio.wait_for(self._client.connect(), CONNECT_S)
+            async with asyncio.timeout(CONNECT_S):
+                await self._client.connect()
             await self._client.start_notify(self._settings.notify, self._notified)
         except Exception as error:  # bleak's own errors have no common base with the system's
-            raise LinkError(f"{self._settings.address}: {reason(error)}: is it near?") from None
+            raise LinkError(
+                f"{self._settings.address}: {reason(error)}: is Bluetooth on here, and the device near?"
+            ) from None
 
     def _notified(self, _: object, data: bytearray) -> None:
         self._put(bytes(data))

@@ -6,6 +6,7 @@ import socket
 
 from attrs import field, frozen
 
+from adapters.counts import Counts
 from adapters.links import LinkError, not_listening, reason
 
 CHUNK_BYTES = 4096
@@ -79,7 +80,8 @@ class _Peer:
         if writer is not None:
             writer.close()
             with contextlib.suppress(OSError, TimeoutError):
-                await asyncio.wait_for(writer.wait_closed(), 1.0)
+                async with asyncio.timeout(1.0):
+                    await writer.wait_closed()
 
 
 class TcpTransport(_Peer):
@@ -92,8 +94,8 @@ class TcpTransport(_Peer):
     async def open(self) -> None:
         host, port = self._settings.host, self._settings.port
         try:
-            connecting = asyncio.open_connection(host, port)
-            reader, writer = await asyncio.wait_for(connecting, CONNECT_S)
+            async with asyncio.timeout(CONNECT_S):
+                reader, writer = await asyncio.open_connection(host, port)
         except (OSError, TimeoutError) as error:
             raise LinkError(f"{host}:{port}: {reason(error)}: is the other side running?") from None
         self.reader, self.writer = reader, writer
@@ -105,6 +107,7 @@ class TcpListenTransport(_Peer):
 
     def __init__(self, settings: TcpListenSettings) -> None:
         super().__init__()
+        self.counts = Counts()
         self._settings = settings
         self._server: asyncio.Server | None = None
         self._arrived = asyncio.Event()
@@ -121,6 +124,8 @@ class TcpListenTransport(_Peer):
 
     def _welcome(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if self.writer is not None:
+            host = (writer.get_extra_info("peername") or ("somebody",))[0]
+            self.counts.refuse(f"a second peer, {host}: there is room for one; give each a link")
             writer.close()
             return
         self.reader, self.writer = reader, writer

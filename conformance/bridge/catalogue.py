@@ -6,16 +6,12 @@ from typing import NamedTuple
 
 
 class Mutant(NamedTuple):
-    """One bug: `old` stands exactly once in the bridge's source, `new` takes its place.
-
-    `vectors_alone`: why fuzzing does not find it; "": it does.
-    """
+    """One bug: `old` stands exactly once in the bridge's source, `new` takes its place."""
 
     id: str
     text: str
     old: str
     new: str
-    vectors_alone: str = ""
 
 
 MUTANTS = tuple(

@@ -19,9 +19,13 @@ for _name in ("min", "max"):
     NUMBERS[f"cell_{_name}_mv"] = (0, 5_000)
     NUMBERS[f"cell_{_name}_no"] = (1, 255)
     NUMBERS[f"temperature_{_name}_decic"] = (-500, 1_500)
-FLAGS = [
-    f"{side}_{what}" for side in ("charge", "discharge") for what in ("allowed", "path_closed")
-]
+FLAGS = (
+    "charge_allowed",
+    "charge_path_closed",
+    "discharge_allowed",
+    "discharge_path_closed",
+    "balancing",
+)
 LISTS = {
     "cells_mv": ("cell_min_mv", "cell_max_mv"),
     "temperatures_decic": ("temperature_min_decic", "temperature_max_decic"),
@@ -173,7 +177,7 @@ def bad_report(report: dict[str, Any], cell_count: int) -> str | None:
         fits = value is None and name != "sample"
         if name in NUMBERS:
             fits = fits or whole(value, *NUMBERS[name])
-        elif name in (*FLAGS, "balancing"):
+        elif name in FLAGS:
             fits = fits or value is True or value is False
         elif name in LISTS:
             bounds = NUMBERS[LISTS[name][0]]

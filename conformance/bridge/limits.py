@@ -109,8 +109,9 @@ def bus_fills(bank: dict[str, Any]) -> int | None:
 
 def row_of(bank: dict[str, Any], side: str, pack: Pack) -> tuple[int, int, str]:
     """Return what a pack may take, its current as far as it counts, and its name."""
-    now, filled = flow(pack, side), bus_fills(bank)
-    if heard(pack) and "current_ma" not in pack["say"] and filled is not None:
+    now = flow(pack, side)
+    if heard(pack) and "current_ma" not in pack["say"]:
+        filled = bus_fills(bank) or 0
         now = filled if side == "charge" else -filled
     if pack["state"] == "unheard":
         now = min(0, now)

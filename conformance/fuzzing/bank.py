@@ -1,11 +1,10 @@
 """A bank that anything may happen to: what its packs say, and how time passes."""
 
-from collections.abc import Callable
-
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+from hypothesis.stateful import precondition
 
 from conformance.fuzzing import words
+from conformance.fuzzing.acts import Acting, initialize, rule
 from conformance.fuzzing.rest import ENDINGS
 from conformance.fuzzing.talk import WRAP_MS, Talk
 from conformance.oracle import Plain
@@ -15,12 +14,8 @@ PACKS = st.integers(0, len(words.NAMES) - 1)
 STARTS = st.sampled_from([0, 0, WRAP_MS - 7_000, WRAP_MS // 2 - 7_000, 123_456_789])
 
 
-class Bank(RuleBasedStateMachine):
-    """One bank, from its configuration on. `ask` and `done` are set by whoever fuzzes."""
-
-    ask: Callable[[Plain], Plain]
-    done: Callable[[Talk], None]
-    only = ""
+class Bank(Acting):
+    """One bank, from its configuration on."""
 
     def __init__(self) -> None:
         super().__init__()

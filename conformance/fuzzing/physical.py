@@ -5,12 +5,11 @@ limit, a second after it was said. Then no pack may ever carry more than its own
 its share, while readings get lost and come late.
 """
 
-from collections.abc import Callable
 from fractions import Fraction
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 
+from conformance.fuzzing.acts import Acting, initialize, rule
 from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY, NAMES
 from conformance.oracle import Plain
@@ -36,12 +35,8 @@ def banks(draw: st.DrawFn) -> Parallel:
     )
 
 
-class PhysicalMachine(RuleBasedStateMachine):
-    """One bank in the loop. `ask` and `done` are set by whoever fuzzes."""
-
-    ask: Callable[[Plain], Plain]
-    done: Callable[[Talk], None]
-    only = ""
+class PhysicalMachine(Acting):
+    """One bank in the loop."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -112,7 +107,3 @@ class PhysicalMachine(RuleBasedStateMachine):
             "charge_current_limit_ma": self.bank.charge_limits_ma[at],
             "discharge_current_limit_ma": self.bank.discharge_limits_ma[at],
         }
-
-    def teardown(self) -> None:
-        """The end of the story."""
-        type(self).done(self.talk)

@@ -7,9 +7,9 @@ requests; the oracle reads every answer.
 from typing import Any, TypeVar
 
 from hypothesis import strategies as st
-from hypothesis.stateful import rule
 
 from conformance.fuzzing import words
+from conformance.fuzzing.acts import rule
 from conformance.fuzzing.bank import PACKS, Bank
 from conformance.fuzzing.rest import ENDINGS, rest
 from conformance.oracle import Plain
@@ -172,17 +172,11 @@ class ProtocolMachine(Bank):
 
     def ends(self) -> None:
         """Come to rest, or hold the conversation again with one thing changed."""
+        if not self.words or self.talk.broken:
+            return
         if self.ending in ENDINGS:
             rest(self.talk, self.words, self.ending)
         if self.ending == "ran_out" and has_run_out(self.talk.history):
             self.comes_to_rest()
         if self.ending in TWINS and len(self.talk.history) < 700:
             self.talk.compare_twin(self.ending)
-
-    def teardown(self) -> None:
-        """The end of the story."""
-        try:
-            if self.words and not self.talk.broken:
-                self.ends()
-        finally:
-            type(self).done(self.talk)

@@ -6,7 +6,6 @@ served. Each takes about a minute, in which every timer of the settings in words
 """
 
 from collections.abc import Callable
-from fractions import Fraction
 
 from conformance.fuzzing.talk import Talk
 from conformance.fuzzing.words import HEALTHY
@@ -75,11 +74,11 @@ def _must_be_open(talk: Talk, requirement: str) -> None:
             for pack in known.packs
             if pack.presence != REMOVED and not path_open(pack, side, zero_ma)
         ]
-        caps += [Fraction(value) for value in known.wished(f"cap_{side}_current")]
+        caps += known.wished(f"cap_{side}_current")
         ceiling = getattr(known.settings, side + "_current_ceiling_ma")
-        caps += [] if ceiling is None else [Fraction(ceiling)]
+        caps += [] if ceiling is None else [ceiling]
         for pack in known.some(UNHEARD):
-            caps.append(Fraction(getattr(pack.settings, f"unheard_{side}_current_ma")))
+            caps.append(getattr(pack.settings, f"unheard_{side}_current_ma"))
         flows = [abs(pack.number("current_ma") or 0) for pack in known.packs]
         least = 1 if any(flows) else int(min(caps)) // 2
         field = side + "_current_limit_ma"
@@ -109,7 +108,7 @@ def _path_is_open(talk: Talk, packs: Words) -> None:
 def _silent_with_a_grant(talk: Talk, packs: Words) -> None:
     name = max(packs)
     settings = talk.oracle.known.pack(name).settings
-    granted = min(settings.unheard_charge_current_ma, settings.unheard_discharge_current_ma)
+    granted = max(settings.unheard_charge_current_ma, settings.unheard_discharge_current_ma)
     _run(talk, packs, STILL_S + 20, silent=name if granted and len(packs) > 1 else "")
 
 
@@ -207,7 +206,8 @@ def _held_back(talk: Talk, packs: Words) -> None:
 
 
 def _withheld(talk: Talk, packs: Words) -> None:
-    """A pack that is withheld adds nothing, and binds; at rest and while current flows."""
+    """A pack that is withheld adds nothing, and binds, at rest and while current flows; when it is
+    restored, and no other pack has a path, all that the bank may do is what it adds."""
     name = max(packs)
     talk.ask("request", kind="withhold_pack", pack=name, source="phone")
     limits = {f"{side}_current_limit_ma": 10_000 for side in SIDES}
@@ -216,6 +216,23 @@ def _withheld(talk: Talk, packs: Words) -> None:
         for words in packs.values():
             words.update(current_ma=current_ma)
         _run(talk, packs, 25)
+    talk.ask("request", kind="restore_pack", pack=name)
+    for other, words in packs.items():
+        paths = {f"{side}_path_closed": other == name for side in SIDES}
+        words.update(current_ma=0, **paths)
+    _run(talk, packs, STILL_S)
+
+
+def _window(talk: Talk, packs: Words) -> None:
+    """The owner's window ends within the bank's charge; then the pack that is full, or empty, falls
+    silent, and what it said counts on, if something is granted for it at all."""
+    talk.ask("request", kind="top_soc_permille", value=400, source="phone")
+    talk.ask("request", kind="reserve_soc_permille", value=100, source="wall")
+    for others, last in ((300, 1_000), (150, 0)):
+        for name, said in packs.items():
+            said.update(soc_permille=last if name == max(packs) else others)
+        _run(talk, packs, STILL_S)
+        _run(talk, packs, 20, silent=max(packs) if len(packs) > 1 else "")
 
 
 def _high_cell(talk: Talk, packs: Words) -> None:
@@ -260,6 +277,7 @@ ENDINGS: dict[str, tuple[str, Happens]] = {
     "one high cell": ("REQ-STG-10", _high_cell),
     "our own limit holds back": ("REQ-STG-13", _held_back),
     "a pack is withheld": ("REQ-WSH-06", _withheld),
+    "a window": ("REQ-WSH-07", _window),
     "trouble": ("REQ-LIM-20", _trouble),
 }
 # Those that are judged by what happens on the way, not by how open the bank is at the end.
@@ -267,6 +285,6 @@ ON_THE_WAY = (
     "a full bank",
     "one high cell",
     "our own limit holds back",
-    "a pack is withheld",
+    "a window",
     "trouble",
 )

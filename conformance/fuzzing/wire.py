@@ -4,13 +4,12 @@ The target must answer each hostile line once, refuse it, and go on as if it had
 at the end the same conversation is held without those lines, and every view must be the same.
 """
 
-from collections.abc import Callable
 from typing import Protocol
 
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
 
 from conformance.fuzzing import words
+from conformance.fuzzing.acts import Acting, initialize, rule
 from conformance.fuzzing.hostile import REFUSED, SKIPPED, Hostile, lines
 from conformance.fuzzing.talk import Ask, Talk
 from conformance.oracle import Breach, Exchange, Plain
@@ -95,13 +94,11 @@ def difference(last: Hostile, told: Plain, twin: Plain, at_ms: int) -> Breach | 
     return None
 
 
-class WireMachine(RuleBasedStateMachine):
-    """One bank, and a bad cable. `ask`, `done` and `wire` are set by whoever fuzzes."""
+class WireMachine(Acting):
+    """One bank, and a bad cable. `wire` is set by whoever fuzzes."""
 
-    ask: Callable[[Plain], Plain]
-    done: Callable[[Talk], None]
     wire: Wire
-    only = ""
+    talk: WireTalk
 
     def __init__(self) -> None:
         super().__init__()
@@ -159,9 +156,6 @@ class WireMachine(RuleBasedStateMachine):
                     self.talk.reports(pack, self.words[pack])
         self.talk.step()
 
-    def teardown(self) -> None:
-        """The end of the story: hold it again without the hostile lines."""
-        try:
-            self.talk.compare_without()
-        finally:
-            type(self).done(self.talk)
+    def ends(self) -> None:
+        """Hold the conversation again without the hostile lines."""
+        self.talk.compare_without()

@@ -1,9 +1,10 @@
 """What the oracle hands out: a requirement that was not met, when, and what was seen."""
 
-from fractions import Fraction
 from math import ceil, floor
 
 from attrs import frozen
+
+from conformance.oracle.exact import Exact
 
 Plain = dict[str, object]
 Exchange = tuple[Plain, Plain]  # a request of the driver protocol, and the answer to it
@@ -29,14 +30,14 @@ class Breach:
         return {self.path: {self.operator: self.bound}} if self.path else {}
 
 
-def above(requirement: str, at_ms: int, field: str, got: int, bound: Fraction, why: str) -> Breach:
+def above(requirement: str, at_ms: int, field: str, got: int, bound: Exact, why: str) -> Breach:
     """A number of the view is greater than it may be."""
     most = floor(bound)
     text = f"{field} is {got}, and may be at most {most}: {why}"
     return Breach(requirement, at_ms, text, "view." + field, "le", most)
 
 
-def below(requirement: str, at_ms: int, field: str, got: int, bound: Fraction, why: str) -> Breach:
+def below(requirement: str, at_ms: int, field: str, got: int, bound: Exact, why: str) -> Breach:
     """A number of the view is less than it may be."""
     least = ceil(bound)
     text = f"{field} is {got}, and must be at least {least}: {why}"

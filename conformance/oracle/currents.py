@@ -1,12 +1,12 @@
 """What a current limit may be at most, after each step. Bounds only: a more cautious limit is fine."""
 
 from collections.abc import Iterator
-from fractions import Fraction
 
 from conformance.oracle.breach import Breach, above, differs
+from conformance.oracle.exact import Exact, ratio
 from conformance.oracle.reader import SIDES, Reader
 from conformance.oracle.records import Side
-from conformance.oracle.rooms import excess, widest
+from conformance.oracle.rooms import excess, limits, reading, widest
 from conformance.oracle.site import (
     LATE,
     REMOVED,
@@ -17,8 +17,8 @@ from conformance.oracle.site import (
     usable_ma,
 )
 
-Cap = tuple[str, Fraction, str]  # requirement, mA, why
-NOTHING = Fraction(0)
+Cap = tuple[str, Exact, str]  # requirement, mA, why
+NOTHING = 0
 
 
 def currents(now: Reader) -> Iterator[Breach]:
@@ -32,8 +32,10 @@ def currents(now: Reader) -> Iterator[Breach]:
             continue
         if allowed is not (got > 0):
             yield differs("REQ-LIM-06", now.now_ms, side + "_allowed", allowed, got > 0)
-        over = excess(now, side)
-        caps = [*denials, *_caps(now, side), *_no_rise(now, side), *widest(now, side, got)]
+        said, most = reading(now, side), limits(now, side)
+        over = excess(said, most)
+        caps = [*denials, *_caps(now, side), *_no_rise(now, side)]
+        caps += widest(now, side, got, said, most)
         if over is not None:
             why = f"{over[0]} carries more than it may; the excess goes"
             caps.append(("REQ-LIM-17", max(NOTHING, over[1]), why))
@@ -95,12 +97,12 @@ def _caps(now: Reader, side: str) -> Iterator[Cap]:
     yield "REQ-LIM-01", total, f"the sum over the packs that count ({names})"
     for pack in now.some(UNHEARD):
         why = f"{pack.name} is silent; so much is granted for it"
-        yield "REQ-SIL-04", Fraction(_grant(now, pack.name, side)), why
+        yield "REQ-SIL-04", _grant(now, pack.name, side), why
     ceiling = getattr(settings, side + "_current_ceiling_ma")
     if ceiling is not None:
-        yield "REQ-LIM-11", Fraction(ceiling), "the installer's ceiling"
+        yield "REQ-LIM-11", ceiling, "the installer's ceiling"
     for value in now.wished(f"cap_{side}_current"):
-        yield "REQ-WSH-01", Fraction(value), "the owner asked for no more"
+        yield "REQ-WSH-01", value, "the owner asked for no more"
     if _window_used_up(now, side):
         yield "REQ-WSH-07", NOTHING, "the owner's state-of-charge window is used up"
 
@@ -110,7 +112,7 @@ def _no_rise(now: Reader, side: str) -> Iterator[Cap]:
     settings, times = now.settings, now.sides[side]
     assert settings is not None
     last = now.before.get(side + "_current_limit_ma", 0)
-    before = Fraction(last if isinstance(last, int) else 0)
+    before = last if isinstance(last, int) else 0
     late = now.some(LATE)
     if late:
         yield "REQ-SIL-02", before, f"{late[0].name}'s reading is late: nothing rises"
@@ -124,7 +126,7 @@ def _no_rise(now: Reader, side: str) -> Iterator[Cap]:
         yield "REQ-LIM-17", before, "a pack was above its limit a short while ago: nothing rises"
     rate = sum(most_ma(pack, side) for pack in now.packs if pack.presence != REMOVED)
     span_ms = min(now.dt_ms, settings.nominal_step_ms)
-    rise = Fraction(rate * settings.ramp_permille_per_s * span_ms, 1_000_000)
+    rise = ratio(rate * settings.ramp_permille_per_s * span_ms, 1_000_000)
     yield "REQ-LIM-16", before + rise + 1, "a limit rises slowly"
 
 

@@ -5,12 +5,12 @@ is what it had to know by then. A request that the target refused has changed no
 """
 
 import json
-from fractions import Fraction
 
 from attrs import evolve
 
 from aggregator.settings import BankSettings
 from conformance.oracle.breach import Plain
+from conformance.oracle.exact import Exact
 from conformance.oracle.records import Cycle, Side, Wish, settings_of
 from conformance.oracle.site import LIVE, REMOVED, UNHEARD, Pack, path_open
 from conformance.oracle.words import is_wish, sound_bus, sound_report, sound_wish
@@ -39,8 +39,8 @@ class Reader:
         self.view: Plain = {}
         self.before: Plain = {}  # the view of the step before
         self.bus: tuple[int, int | None, int] | None = None  # sample, current, taken
-        self.soft_stage: Fraction | None = None
-        self.soft_wish: Fraction | None = None
+        self.soft_stage: Exact | None = None
+        self.soft_wish: Exact | None = None
         self.currents: dict[str, int | None] = {}
 
     # Time.
@@ -81,12 +81,12 @@ class Reader:
         pack = self.pack(str(request["pack"]))
         sample = request["sample"]
         if isinstance(sample, int) and pack.is_news(sample):
-            before = self.carrying()
+            before = self.carrying(pack)
             now_ms = self.at(request.get("t"))
             pack.hears(
                 request, now_ms, settings.fresh_ms, settings.unheard_ms, settings.recovery_samples
             )
-            self._note_paths(before)
+            self._note_paths(before, pack)
         elif pack.doubtful:
             pack.may_have_moved(self.at(request.get("t")))
 
@@ -187,14 +187,13 @@ class Reader:
         """Packs with this presence."""
         return [pack for pack in self.packs if pack.presence == presence]
 
-    def carrying(self) -> dict[str, frozenset[str]]:
-        """Return which heard packs have a path, for each direction."""
+    def carrying(self, *packs: Pack) -> dict[str, list[str]]:
+        """Return which heard packs, of these or of all, have a path, for each direction."""
         assert self.settings is not None
         zero_ma = self.settings.zero_current_ma
+        heard = [pack for pack in packs or self.packs if pack.is_heard()]
         return {
-            side: frozenset(
-                pack.name for pack in self.heard() if not path_open(pack, side, zero_ma)
-            )
+            side: [pack.name for pack in heard if not path_open(pack, side, zero_ma)]
             for side in SIDES
         }
 
@@ -223,14 +222,14 @@ class Reader:
             return per_cell[name] * self.settings.cell_count
         return int(installed) if installed is not None else None
 
-    def _note_paths(self, before: dict[str, frozenset[str]]) -> None:
+    def _note_paths(self, before: dict[str, list[str]], *packs: Pack) -> None:
         """Note that who shares the current has changed; a device may count from its last step.
 
         While a pack may pass for frozen nobody can tell when it left.
         """
         if not self.is_sure():
             return
-        for side, carriers in self.carrying().items():
+        for side, carriers in self.carrying(*packs).items():
             if carriers != before[side]:
                 self.sides[side].path_changed_at = self.now_ms
 

@@ -7,13 +7,14 @@ Source: docs/explanation/headroom.md, s_max = 1/(1 + (n - 1)/ratio).
 """
 
 from collections.abc import Iterator
-from fractions import Fraction
 
+from conformance.oracle.exact import Exact, ratio
 from conformance.oracle.reader import Reader
 from conformance.oracle.records import Reading
 from conformance.oracle.site import UNHEARD, flow_ma, path_open, usable_ma
 
-NOTHING = Fraction(0)
+NOTHING = 0
+Limits = dict[str, Exact]
 
 
 def reading(now: Reader, side: str) -> Reading | None:
@@ -27,7 +28,7 @@ def reading(now: Reader, side: str) -> Reading | None:
     return Reading(now.now_ms, total, known)
 
 
-def limits(now: Reader, side: str) -> dict[str, Fraction]:
+def limits(now: Reader, side: str) -> Limits:
     """Return what each heard pack with a path may take."""
     assert now.settings is not None
     zero_ma, margin = now.settings.zero_current_ma, now.settings.margin_permille
@@ -38,27 +39,27 @@ def limits(now: Reader, side: str) -> dict[str, Fraction]:
     }
 
 
-def room(most: dict[str, Fraction], then: Reading) -> tuple[Fraction, str]:
+def room(most: Limits, then: Reading) -> tuple[Exact, str]:
     """Return the least room beside the currents of a reading, and whose it is."""
     return min((limit - then.flows[name], name) for name, limit in most.items())
 
 
-def excess(now: Reader, side: str) -> tuple[str, Fraction] | None:
+def excess(said: Reading | None, most: Limits) -> tuple[str, Exact] | None:
     """Return the pack that is measured furthest above what it may take, and the total that at
     least takes the excess off [mA]; None: there is none, or a current is unknown."""
-    said, most = reading(now, side), limits(now, side)
     if said is None or not most:
         return None
     left, name = room(most, said)
     return (name, said.total + left) if left < 0 else None
 
 
-def widest(now: Reader, side: str, got: int) -> Iterator[tuple[str, Fraction, str]]:
+def widest(
+    now: Reader, side: str, got: int, said: Reading | None, most: Limits
+) -> Iterator[tuple[str, Exact, str]]:
     """Yield the largest total that the packs' readings show to be safe, if `got` is above what the
     last one shows, while the current flows this way."""
     settings, readings = now.settings, now.sides[side].readings
     assert settings is not None
-    said, most = reading(now, side), limits(now, side)
     if said is None or not most:
         readings.clear()
         return
@@ -66,7 +67,7 @@ def widest(now: Reader, side: str, got: int) -> Iterator[tuple[str, Fraction, st
         readings.clear()
     readings.append(said)
     kept_ms = settings.coherent_keep_ms + 2 * max(settings.coherent_ms, settings.fresh_ms)
-    stretch = 1 + Fraction(len(said.flows) - 1, settings.assumed_resistance_ratio)
+    stretch = 1 + ratio(len(said.flows) - 1, settings.assumed_resistance_ratio)
     while now.now_ms - readings[0].at_ms > kept_ms:
         readings.pop(0)
     learned = getattr(settings, side + "_sharing") == "learned"

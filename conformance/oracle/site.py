@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from aggregator.settings import PackSettings
 from conformance.oracle.breach import Plain
+from conformance.oracle.exact import Exact, whole
 
 LIVE, LATE, UNHEARD, REMOVED = "live", "late", "unheard", "removed"
 CERTAIN_STIRS = 12  # a device may count a step or two less
@@ -148,7 +149,7 @@ def most_ma(pack: Pack, side: str) -> int:
     return own if ceiling is None else int(ceiling)
 
 
-def usable_ma(pack: Pack, side: str, margin_permille: int) -> Fraction:
+def usable_ma(pack: Pack, side: str, margin_permille: int) -> Exact:
     """Return what the pack may take: its own limit less margin, tolerance and derating [mA]."""
     settings = pack.settings
     own = min(pack.number(side + "_current_limit_ma") or 0, most_ma(pack, side))
@@ -174,12 +175,12 @@ def _usable_ma(
     hot: int | None,
     by_cell: Curve,
     cell: int | None,
-) -> Fraction:
+) -> Exact:
     permille, offset_ma = tolerance
     left = own * Fraction(1_000 - margin_permille, 1_000) * Fraction(1_000 - permille, 1_000)
     left = max(Fraction(0), left - offset_ma)
     at_temperature = min(along(by_temperature, cold), along(by_temperature, hot))
-    return left * at_temperature * along(by_cell, cell)
+    return whole(left * at_temperature * along(by_cell, cell))
 
 
 def along(curve: Curve, x: int | None) -> Fraction:

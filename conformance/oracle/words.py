@@ -68,6 +68,7 @@ WISHES: dict[str, tuple[bool, tuple[int, int] | None, bool]] = {
     "reserve_soc_permille": (False, (0, 1_000), True),
     "full_charge_every_days": (False, (1, 365), True),
 }
+ADDRESS = ("op", "t", "pack")  # of a report; the rest is the reading
 MOST_WISHES = 16
 
 
@@ -78,24 +79,23 @@ def in_range(value: object, bounds: tuple[int, int]) -> bool:
 
 def sound_report(request: Plain, names: list[str], cell_count: int) -> str | None:
     """Return the first field of a report that cannot be true; None: the report is sound."""
-    fields = {key: request[key] for key in request if key not in ("op", "t")}
     if type(request.get("t")) is not int:
         return "t"
-    if fields.pop("pack", None) not in names:
+    if request.get("pack") not in names:
         return "pack"
-    if fields.get("sample") is None:
+    if request.get("sample") is None:
         return "sample"
-    for name, value in fields.items():
-        if value is not None and not _sound(name, value, cell_count):
+    for name, value in request.items():
+        if value is not None and name not in ADDRESS and not _sound(name, value, cell_count):
             return name
     for lower, upper in EXTREMES.values():
-        low, high = fields.get(lower), fields.get(upper)
+        low, high = request.get(lower), request.get(upper)
         if isinstance(low, int) and isinstance(high, int) and low > high:
             return lower
     for name, (lower, upper) in EXTREMES.items():
-        values = fields.get(name)
+        values = request.get(name)
         if isinstance(values, list):
-            low, high = fields.get(lower), fields.get(upper)
+            low, high = request.get(lower), request.get(upper)
             if isinstance(low, int) and low > min(values):
                 return lower
             if isinstance(high, int) and high < max(values):

@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from adapters.cli.rig.kinds import RIG_KINDS
+from adapters.gateway.catalogue import KINDS
+
 ROOT = Path(__file__).parent.parent.parent
 PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/**/*.md")])
 FENCE = re.compile(r"^```(\w+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -81,3 +84,23 @@ def test_readme_opens_with_two_commands() -> None:
     first, second, *_ = blocks(ROOT / "README.md")
     assert (first[0], second[0]) == ("sh", "sh")
     assert first[1].count("\n") == second[1].count("\n") == 1
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_numbered_headings_count_from_one(page: Path) -> None:
+    """No number is missing, and none comes twice."""
+    numbers = re.findall(r"^## (\d+)\. ", page.read_text(encoding="utf-8"), re.MULTILINE)
+    assert [int(number) for number in numbers] == list(range(1, len(numbers) + 1))
+
+
+def test_the_page_on_judging_speaks_of_every_bus() -> None:
+    """Whatever a site can hear or say is in the rig's table, or is named as left out of it."""
+    text = (ROOT / "docs" / "how-to" / "judge-your-bridge.md").read_text(encoding="utf-8")
+    _, _, section = text.partition("On real buses")
+    table = section.partition("| on a link of kind")[2].partition("Each takes")[0]
+    played = {name for row in RIG_KINDS.values() for name in (*row.load().hears, *row.load().says)}
+    for row in KINDS.values():
+        for name in {*row.load().hears, *row.load().says} - played:
+            assert name.replace("nmea-2000", "NMEA 2000") in section.replace("Contacts", "contacts")
+    assert played
+    assert all(f"`{name}`" in table for name in played)

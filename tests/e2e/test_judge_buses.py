@@ -105,6 +105,17 @@ def test_the_example_of_the_page_judges_the_example_of_the_other(
     assert result.verdicts == {"BUS-007": "pass"}, result.screen
 
 
+def test_a_rig_can_be_checked_without_its_buses(tmp_path: Path, packyoke: Command) -> None:
+    """As any other file of an owner's can."""
+    page_rig(tmp_path)
+    rig = tmp_path / "RIG.toml"
+    assert packyoke("check", rig)[:2] == (0, f"{rig}: a rig of 1 link: fine\n")
+    rig.write_text(rig.read_text(encoding="utf-8").replace('"dbc"', '"dcb"'), encoding="utf-8")
+    code, _, err = packyoke("check", rig)
+    assert (code, err.count("\n")) == (1, 3)
+    assert 'links[1].listens[1].as: expected one of dbc, rv-c, got "dcb"' in err
+
+
 def test_a_rig_that_is_wrong_is_told_in_one_pass(tmp_path: Path, packyoke: Command) -> None:
     """Each mistake on a line of its own, with its place, what was expected, and what helps."""
     can(tmp_path)

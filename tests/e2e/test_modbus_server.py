@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.links import LinkError
+from adapters.links import LinkError, MessageLink, ended
 from adapters.modbus import (
     BankServer,
     ClientTransport,
@@ -17,7 +17,8 @@ from adapters.modbus import (
     TcpServerSettings,
     TcpSettings,
 )
-from adapters.registers import Ask, Image
+from adapters.modbus.server import MOST_CLIENTS
+from adapters.registers import Ask, Image, Written
 from aggregator import Request
 from tests.registers import Room, line, map_in, running, told, until
 from tests.unit.test_modbus_bank import MAP as BANK_MAP
@@ -173,3 +174,47 @@ def test_a_device_that_is_served_twice_is_not_served() -> None:
         await transport.close()
 
     asyncio.run(run())
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_a_stop_that_comes_with_a_write_is_heard(turns: int) -> None:
+    """Whoever waits for writes is stopped at once, however the stop and a write meet."""
+
+    async def run() -> bool:
+        transport = ServerTransport(TcpServerSettings(port=0))
+        await transport.open()
+        waiting = asyncio.create_task(transport.receive())
+        await asyncio.sleep(0.01)
+        transport._images.written.put_nowait(Written(1, ((0, 1),)))
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        stopped = waiting.cancel()
+        await asyncio.wait([waiting])
+        await transport.close()
+        return stopped == waiting.cancelled()
+
+    assert asyncio.run(run())
+
+
+def test_clients_that_are_too_many_are_turned_away_and_told(bank: RegisterMap) -> None:
+    """Those that came last; the others are served on, and the link counts whom it refused."""
+
+    async def run() -> tuple[int, str | None, int | None]:
+        transport = ServerTransport(TcpServerSettings(port=0))
+        link = MessageLink("out", transport, [BankServer(bank, ServeSettings(map="", device=3))])
+        task = asyncio.create_task(link.run(Room()))
+        await until(lambda: transport.is_open)
+        clients = [client_of(transport) for _ in range(MOST_CLIENTS + 1)]
+        for client in clients:
+            await client.open()
+        await until(lambda: link.counts.refused >= 1)
+        answer = await told(clients[0], Ask(3, 3, 12, 1))
+        for client in clients:
+            await client.close()
+        await ended([task])
+        return link.counts.refused, link.counts.refusal, answer.words and len(answer.words)
+
+    refused, why, words = asyncio.run(run())
+    assert refused >= 1
+    assert why == f"more than {MOST_CLIENTS} clients: turned away"
+    assert words == 1

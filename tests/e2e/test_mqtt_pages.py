@@ -70,6 +70,17 @@ def test_the_pages_command_explains_the_sample(tmp_path: Path, packyoke: Command
     )
 
 
+def test_nothing_looks_wrong_in_the_page_s_own_sample(tmp_path: Path, packyoke: Command) -> None:
+    """What is shown as an example is one."""
+    copied("mqtt.md", tmp_path)
+    (tmp_path / "shed.txt").write_text(blocks("mqtt.md", "text")[0], encoding="utf-8")
+    code, out, _ = packyoke(
+        "check", tmp_path / "shed.toml", "--sample", tmp_path / "shed.txt", "--unit", "bms-1"
+    )
+    assert code == 0
+    assert "Nothing looks wrong" in out
+
+
 def test_the_page_on_homie(tmp_path: Path) -> None:
     """The site loads, and every topic that the page names is one that the bank publishes."""
     plan = copied("homie.md", tmp_path)

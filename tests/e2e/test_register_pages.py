@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.cli.main import main
 from adapters.gateway.site_file import SitePlan, load_site
 from adapters.links import MessageLink
 from adapters.modbus import BankServer, BankWriter, PackPoller, explain, load_map, read_bank
@@ -104,3 +105,13 @@ def test_the_sunspec_example_can_be_copied(tmp_path: Path) -> None:
     assert min(table) == 40_000
     assert (battery["AHRtg"], battery["AHRtg_SF"]) == (3_140, -1)
     assert isinstance(plan.link(), MessageLink)
+
+
+def test_a_bank_s_map_is_not_asked_what_a_pack_brings(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a pack's map lacks costs something; a bank's says what it says."""
+    assert main(["check", str(folder / "birch.toml")]) == 0
+    assert "it does not bring" in capsys.readouterr().out
+    assert main(["check", str(folder / "bank.toml")]) == 0
+    assert "it does not bring" not in capsys.readouterr().out

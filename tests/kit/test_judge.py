@@ -216,6 +216,11 @@ def test_judge_self_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFi
         (["judge", "self", "--case", "LIM-999"], 2, "no such case: LIM-999"),
         (["judge", "self", "--vectors", "none.json"], 3, "none.json"),
         (["judge", "stdio:/does/not/exist", "--case", "LIM-001"], 3, "does not start"),
+        (
+            ["judge", "serial:/does/not/exist", "--case", "LIM-001"],
+            3,
+            "serial:/does/not/exist does not start: No such file or directory\n",
+        ),
         (["judge", double("liar"), "--case", "LIM-010"], 1, "REQ-LIM-06"),
         (["judge", "self", "--list", "--case", "LIM-001"], 0, "LIM-001  must"),
     ],

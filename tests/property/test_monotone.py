@@ -185,7 +185,9 @@ def test_a_larger_age_raises_nothing(run, older, age):
     runs(),
     st.sampled_from(["dropped", "repeated", "malformed"]),
     st.integers(1, 40),
-    st.sampled_from([{"soc_permille": 1_200}, {"current_ma": 1.5}, {"cell_min_mv": 4_900}]),
+    st.sampled_from(
+        [{"soc_permille": 1_200}, {"current_ma": 1.5}, {"cell_min_mv": 3_400, "cell_max_mv": 3_399}]
+    ),
 )
 def test_lost_repeated_and_bad_reports_raise_nothing(run, fate, count, malformed):
     """Compared with its pack saying its previous content again, afresh, a report (and up to 39 more

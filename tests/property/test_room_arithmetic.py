@@ -149,11 +149,11 @@ def test_a_share_since_then(total_ma: int, flow_ma: int, share: int) -> None:
 
 @pytest.mark.parametrize(("count", "permille"), [(1, 1_000), (2, 1_250), (3, 1_500), (5, 2_000)])
 def test_the_assumed_split(count: int, permille: int) -> None:
-    """One pack and a quarter of each other one, at the ratio of four; packs without a path do not
-    count."""
-    limits: list[int | None] = [10_000] * count
-    assert _assumed_permille(side([0] * count, limits)) == permille
-    assert _assumed_permille(side([0] * (count + 2), [None, *limits, None])) == permille
+    """One pack and a quarter of each other one, at the ratio of four; packs without a path both ways
+    do not count."""
+    limits: list[int | None] = [10_000] * (count + 2)
+    connected = bytearray([0, *[1] * count, 0])
+    assert _assumed_permille(side([0] * (count + 2), limits, connected=connected)) == permille
 
 
 def test_the_widest_of_the_good_readings() -> None:

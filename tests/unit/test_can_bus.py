@@ -9,8 +9,8 @@ import can
 import pytest
 
 from adapters.can import bus as can_bus
-from adapters.can.bus import EXTENDED, CanBus, CanSettings, can_link
-from adapters.links import LinkError
+from adapters.can.bus import EXTENDED, CanBus, CanSettings
+from adapters.links import LinkError, MessageLink
 
 LONG, SHORT = (0x19F21423 | EXTENDED, bytes(range(8))), (0x123, b"\x01\x02")
 
@@ -135,7 +135,7 @@ def test_a_bus_that_breaks_raises_and_opens_again() -> None:
 
 def test_a_link_tells_what_its_bus_dropped() -> None:
     """The counters of the transport are those of the link that people see."""
-    link = can_link("barn", settings("told"), [])
+    link = MessageLink("barn", CanBus(settings("told")), [])
     assert isinstance(link._transport, CanBus)
     assert link._transport.counts is link.counts
 

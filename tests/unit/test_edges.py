@@ -46,7 +46,7 @@ def test_a_total_just_quiet_is_remembered(each_ma: int, room_ma: int) -> None:
     site = Site("oak", "fir").is_ready()
     quiet = bare(site).charge.quiet  # type: ignore[attr-defined]
     site.says(current_ma=each_ma)
-    site.runs(1)
+    site.runs(20)
     assert (quiet.total_ma == 2 * each_ma) is (room_ma == 100_000)
 
 

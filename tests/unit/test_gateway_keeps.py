@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from adapters.cli.main import main
 from adapters.gateway.journal import Journal
 from adapters.gateway.keeper import Keeper
 from adapters.gateway.recorder import Recorder
@@ -106,6 +107,26 @@ def test_a_rehearsal_keeps_no_state(tmp_path: Path) -> None:
     assert not (tmp_path / "packyoke-state.json").exists()
     speaking(plan, journal)._save()
     assert (tmp_path / "packyoke-state.json").exists()
+
+
+def test_a_rehearsal_keeps_its_history_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Through `packyoke run`: the site's own log stays as it was, and the first line names the other."""
+    site = tmp_path / "SITE.toml"
+    site.write_text('cell_count = 16\n[[packs]]\npack = "oak"\n[gateway]\nrecord = "kept/bank.log"\n[[links]]\n'
+                    'name = "in"\nkind = "tcp"\nhost = "127.0.0.1"\nport = 9\n[[links.hears]]\nas = "json-lines"\n')  # fmt: skip
+    own = tmp_path / "kept" / "bank.log"
+    own.parent.mkdir()
+    assert main(["run", str(site), "--lasts", "0.1"]) == 0
+    before = own.read_bytes()
+    capsys.readouterr()
+    assert main(["run", str(site), "--lasts", "0.1", "--rehearse", "60"]) == 0
+    told = capsys.readouterr().err
+    assert "history in kept/rehearsal-bank.log;" in told
+    assert "the site's own state and history are left alone" in told
+    assert own.read_bytes() == before
+    assert (own.parent / "rehearsal-bank.log").read_bytes().startswith(b'{"op":"reset"')
 
 
 def test_a_full_history_stops_and_says_so(tmp_path: Path) -> None:

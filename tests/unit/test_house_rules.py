@@ -219,6 +219,15 @@ def test_no_test_is_skipped() -> None:
                 raise AssertionError(f"{path}:{node.lineno}: {node.attr}")
 
 
+def test_a_stop_is_never_swallowed() -> None:
+    """`asyncio.wait_for` loses a cancellation that comes just as what it waits for is done, up to
+    Python 3.11 (its documentation, "Changed in version 3.12"): `asyncio.timeout` does not."""
+    for path in files("adapters", "conformance"):
+        for node in ast.walk(tree(path)):
+            named = isinstance(node, ast.Attribute) and node.attr == "wait_for"
+            assert not named, f"{path}:{getattr(node, 'lineno', 0)}: asyncio.wait_for"
+
+
 def test_dependencies_have_lower_bounds_only() -> None:
     """An upper bound would break somebody's environment for nothing."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]

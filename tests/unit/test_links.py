@@ -8,7 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from adapters.counts import Counts
-from adapters.links import FIRST_WAIT_S, LONGEST_WAIT_S, Backoff, LinkError, MessageLink, Record
+from adapters.links import (
+    FIRST_WAIT_S,
+    LONGEST_WAIT_S,
+    Backoff,
+    LinkError,
+    MessageLink,
+    Record,
+    reason,
+)
 from aggregator import Aggregator, BankSettings, PackReport, PackSettings, SystemView
 
 VIEW = Aggregator(BankSettings([PackSettings("oak", capacity_mah=100_000)])).step(0)
@@ -230,3 +238,22 @@ def test_waits_grow_are_jittered_and_end(seed: int, attempts: int) -> None:
         step_s = min(2 * step_s, LONGEST_WAIT_S)
     backoff.reset()
     assert backoff.wait_s() <= FIRST_WAIT_S
+
+
+def test_what_the_system_says_is_told_without_a_library_s_words() -> None:
+    """Once, and not as "could not open port X: [Errno 2] No such file or directory: 'X'"."""
+    for text, told in (
+        (
+            "could not open port /dev/no: [Errno 2] No such file or directory: '/dev/no'",
+            "No such file or directory",
+        ),
+        ("[Errno 111] Connection refused", "Connection refused"),
+        (
+            "Multiple exceptions: [Errno 111] Connect call failed ('::1', 9, 0, 0), [Errno 111] Con",
+            "Connection refused",
+        ),
+        ("[Errno -2] Name or service not known", "Name or service not known"),
+        ("[SSL: BAD] certificate verify failed", "[SSL: BAD] certificate verify failed"),
+    ):
+        assert reason(OSError(text)) == reason(ValueError(text)) == told
+    assert reason(OSError(111, "Connect call failed ('127.0.0.1', 9)")) == "Connection refused"

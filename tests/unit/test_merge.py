@@ -58,6 +58,8 @@ def test_nobody_heard_means_nothing_known() -> None:
     view = Site("oak", "fir").view
     for name in ("voltage_mv", "current_ma", "power_w", "soc_permille", "remaining_mah"):
         assert getattr(view, name) is None, name
+    for name in ("voltage_min_mv", "voltage_max_mv", "soc_min_permille", "soc_max_permille"):
+        assert getattr(view, name) is None, name
     for name in ("cell_min_mv", "cell_max_mv", "temperature_min_decic", "soh_permille"):
         assert getattr(view, name) is None, name
     assert view.capacity_mah == 0
@@ -166,3 +168,99 @@ def test_health_is_that_of_the_weakest() -> None:
     """The lowest state of health of the packs that are heard."""
     assert two({"soh_permille": 912}, {"soh_permille": 990}).view.soh_permille == 912
     assert two({"soh_permille": None}, {"soh_permille": 990}).view.soh_permille == 990
+
+
+def test_a_silent_pack_adds_nothing() -> None:
+    """What it last said of current, voltage, charge and capacity no longer counts; it is missed."""
+    fir = {"current_ma": -7_000, "voltage_mv": 51_000, "soc_permille": 100, "soh_permille": 700}
+    site = two({"current_ma": 5_000}, {**fir, "capacity_mah": 90_000})
+    assert site.view.current_ma == -2_000
+    site.falls_silent("fir")
+    view = site.runs(40)
+    assert view.current_ma == 5_000
+    assert (view.voltage_mv, view.voltage_min_mv, view.voltage_max_mv) == (53_000, 53_000, 53_000)
+    assert (view.soc_permille, view.soc_min_permille, view.soc_max_permille) == (500, 500, 500)
+    assert (view.capacity_mah, view.soh_permille, view.partial) == (200_000, 980, True)
+
+
+def test_a_late_pack_still_counts_for_the_rest() -> None:
+    """Late is no reason to lose its current or charge; its voltage has no say any more."""
+    site = two({"current_ma": 5_000}, {"current_ma": 2_000, "voltage_mv": 51_000})
+    site.falls_silent("fir")
+    view = site.runs(15)
+    assert (view.current_ma, view.capacity_mah) == (7_000, 400_000)
+    assert (view.voltage_min_mv, view.voltage_max_mv) == (53_000, 53_000)
+
+
+def test_while_all_are_late_the_total_is_known() -> None:
+    """Nobody tells a voltage any more, but the currents are not forgotten yet."""
+    site = two({"current_ma": 5_000}, {"current_ma": 2_000})
+    site.falls_silent("oak", "fir")
+    view = site.runs(15)
+    assert (view.current_ma, view.voltage_mv, view.power_w) == (7_000, None, None)
+
+
+def test_silent_everywhere_is_known_nowhere() -> None:
+    """Of a bank that nobody hears any more, current and voltage are unknown, charge as well."""
+    site = two({"current_ma": 5_000}, {"current_ma": 2_000})
+    site.falls_silent("oak", "fir")
+    view = site.runs(40)
+    for name in ("current_ma", "voltage_mv", "voltage_min_mv", "power_w", "soc_permille"):
+        assert getattr(view, name) is None, name
+
+
+def test_with_one_of_two_silent_the_rest_is_known() -> None:
+    """The first pack of the settings may be the silent one, or the last."""
+    for silent, heard in (("oak", "fir"), ("fir", "oak")):
+        site = two({"current_ma": 3_000}, {"current_ma": 3_000})
+        site.falls_silent(silent)
+        view = site.runs(40)
+        assert view.current_ma == 3_000, heard
+
+
+def test_a_removed_pack_leaves_nothing_behind() -> None:
+    """Its extremes and alarms go with it, and it is not missed."""
+    fir = {"temperature_min_decic": -50, "temperature_max_decic": 450, "cell_min_mv": 3_000}
+    site = two({}, {**fir, "cell_max_mv": 3_600, "warnings": ["other"]})
+    site.says("fir", protections=["short_circuit"])
+    site.runs(1)
+    site.falls_silent("fir")
+    view = site.runs(40)
+    assert (view.temperature_min_decic, view.temperature_max_decic) == (-50, 450)
+    assert (view.cell_min_mv, view.cell_max_mv) == (3_000, 3_600)
+    assert (view.warnings, view.protections) == (("other",), ("short_circuit",))
+    site.asks("declare_removed", pack="fir")
+    view = site.runs(1)
+    assert (view.temperature_min_decic, view.temperature_max_decic) == (200, 220)
+    assert (view.cell_min_mv, view.cell_max_mv) == (3_310, 3_315)
+    assert (view.warnings, view.protections, view.partial) == ((), (), False)
+
+
+def test_a_pack_without_a_voltage_adds_none() -> None:
+    """It lowers neither the sum nor the least."""
+    view = two({"voltage_mv": None}, {"voltage_mv": 53_121}).view
+    assert (view.voltage_mv, view.voltage_min_mv) == (53_121, 53_121)
+
+
+def test_a_pack_may_say_no_voltage_at_all() -> None:
+    """A reading of 0 V is a reading."""
+    site = Site("oak")
+    site.says(voltage_mv=0)
+    assert (site.runs(5).voltage_mv, site.view.voltage_max_mv) == (0, 0)
+
+
+def test_alarms_of_others_stay_when_a_pack_is_removed() -> None:
+    """The union is that of the packs that are left."""
+    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {"warnings": ["other"]})
+    site.falls_silent("fir")
+    site.runs(40)
+    site.asks("declare_removed", pack="fir")
+    view = site.runs(1)
+    assert (view.warnings, view.protections) == (("other",), ("short_circuit",))
+
+
+def test_remaining_charge_is_in_whole_tenths_of_an_ampere_hour() -> None:
+    """123.4 Ah at 50.1 % are 61.823 Ah, told as 61.823."""
+    site = Site(PackSettings("oak", capacity_mah=123_400))
+    site.says(soc_permille=501)
+    assert site.runs(5).remaining_mah == 61_823

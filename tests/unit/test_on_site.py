@@ -1,6 +1,8 @@
 """On site: a meter's judgement, whether a pack may join, pulling the plug, listening."""
 
 import asyncio
+import io
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -8,9 +10,12 @@ from hypothesis import strategies as st
 
 from adapters.counts import Counts
 from adapters.gateway.connect import Side, may_connect
+from adapters.gateway.journal import Journal
 from adapters.gateway.listening import Muted, Watch
 from adapters.gateway.meter import judge
 from adapters.gateway.plug import CALLED_OFF, NO_CHARGE, SILENT, STOPPED, WAITING, WENT_ON, PlugTest
+from adapters.gateway.service import listening
+from adapters.gateway.site_file import load_site
 from aggregator import SystemView
 from tests.gateway import Clock, gateway, reading
 
@@ -233,3 +238,19 @@ def test_what_would_have_been_said_is_kept_and_not_sent() -> None:
     asyncio.run(listened())
     assert muted.counts.dropped >= 4
     assert [text for _, text in muted.examples] == ["19FEC946 00 00", "19FEC846 01"]
+
+
+def test_a_link_whose_mouth_is_muted_is_told_once(tmp_path: Path) -> None:
+    """While listening, a link that would also speak stands there twice under one name."""
+    site = tmp_path / "SITE.toml"
+    site.write_text('[[packs]]\npack = "oak"\n[[links]]\nname = "shed"\nkind = "tcp"\nhost = "127.0.0.1"\n'
+                    'port = 9\n[[links.hears]]\nas = "json-lines"\n[[links.says]]\nas = "json-lines"\n')  # fmt: skip
+    out = io.StringIO()
+    journal = Journal(out)
+    gateway, _, _ = listening(load_site(site), journal)
+    ear, muted = gateway.links
+    assert ear.name == muted.name
+    ear.counts.opened = 1
+    for _ in range(3):
+        journal.looked_at(gateway.links)
+    assert [line.split("  ")[1] for line in out.getvalue().splitlines()] == ["shed: open"]

@@ -237,7 +237,7 @@ def test_a_map_that_is_not_there_is_told_where_it_is_asked_for(tmp_path: Path) -
     talker = '[[links.hears]]\nas = "frames"\nmap = "none.toml"\npacks = { oak = 1, fir = 2 }\n'
     (told,) = complaints(tmp_path, SITE[: SITE.index("  [[links.hears]]")] + talker)
     assert told.startswith(":22: links[1].hears[1].map: expected a map that is there, got ")
-    assert told.endswith("how to write one: docs/how-to/map-a-bus-you-know.md")
+    assert told.endswith("packyoke init FILE --map KIND; docs/how-to/map-a-bus-you-know.md")
 
 
 def test_a_map_is_not_taken_for_a_site(tmp_path: Path) -> None:
@@ -251,3 +251,22 @@ def test_packs_that_are_no_list_are_one_mistake(tmp_path: Path) -> None:
     site = '[packs]\npack = "oak"\n[gateway]\n'
     (told,) = complaints(tmp_path, site)
     assert told.endswith("got a dict; a list of tables is headed in double brackets")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('as = "json-lines"', 'as = "jsonlines"', 'got "jsonlines"'),
+        ('as = "json-lines"', "", "got nothing"),
+        ('kind = "tcp"', "", "got nothing"),
+        ('as = "json-lines"', 'as = "json-lines"\nlongest_line = "x"', 'got "x"'),
+    ],
+)
+def test_nobody_is_missed_whose_link_cannot_be_understood_yet(
+    tmp_path: Path, old: str, new: str, told: str
+) -> None:
+    """A link that is half written is told itself, alone: not that its packs are brought by nobody."""
+    site = """[[packs]]\npack = "oak"\n[[links]]\nname = "in"\nkind = "tcp"\nhost = "127.0.0.1"
+port = 9\n[[links.hears]]\nas = "json-lines"\n"""
+    (only,) = complaints(tmp_path, site.replace(old, new))
+    assert told in only

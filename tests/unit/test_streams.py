@@ -1,17 +1,23 @@
 """Byte streams: what is sent arrives, a loss is told in one line with a remedy, nothing hangs."""
 
 import asyncio
+import io
 import os
 import socket
 import subprocess
 import sys
 import tty
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from adapters.links import LinkError, Transport
+from adapters.gateway.catalogue import KINDS
+from adapters.gateway.journal import Journal
+from adapters.gateway.kind import Surroundings
+from adapters.gateway.runtime import Gateway
+from adapters.links import LinkError, Transport, ended
 from adapters.streams import (
     BleSettings,
     BleTransport,
@@ -24,6 +30,7 @@ from adapters.streams import (
 )
 from adapters.streams.ble import MOST_WAITING
 from tests.broker import free_port
+from tests.gateway import SETTINGS
 from tests.sources import ROOT
 
 Other = Callable[[bytes], Awaitable[bytes]]
@@ -67,6 +74,45 @@ def test_two_ends_of_a_tcp_connection() -> None:
             await waits.close()
 
     asyncio.run(both())
+
+
+def test_who_is_turned_away_is_told_now_and_then() -> None:
+    """Through a site's own kind of link: one line at once, then one a minute, with the count; and
+    the reason of a loss in the same second is told as such."""
+    port, out, wall = free_port(), io.StringIO(), 0.0
+
+    async def run() -> None:
+        nonlocal wall
+        journal = Journal(out, wall=lambda: wall)
+        kind = KINDS["tcp-listen"].load()
+        link = kind.make("shed", kind.settings(port=port), [], Surroundings(Path(), SETTINGS))
+        running = asyncio.create_task(link.run(Gateway(SETTINGS, [link], journal)))
+        await asyncio.sleep(0.05)
+        first = TcpTransport(TcpSettings(host="127.0.0.1", port=port))
+        await within(first.open())
+        await asyncio.sleep(0.05)
+        for second in range(70):
+            wall = float(second)
+            late = TcpTransport(TcpSettings(host="127.0.0.1", port=port))
+            await within(late.open())
+            with pytest.raises(LinkError):
+                await within(late.receive())
+            await late.close()
+            if second == 69:
+                await first.close()
+                await asyncio.sleep(0.05)
+            journal.looked_at([link])
+        await ended([running])
+
+    asyncio.run(run())
+    turned = "shed: refused: a second peer, 127.0.0.1: there is room for one; give each a link"
+    told = [line.split("  ", 1)[1] for line in out.getvalue().splitlines()]
+    assert [line for line in told if line.startswith("shed")] == [
+        "shed: open",
+        turned,
+        turned + " (and 59 times before)",
+        "shed: the other side has closed the connection",
+    ]
 
 
 def test_nobody_at_the_other_end_is_one_line() -> None:
@@ -198,7 +244,9 @@ def test_a_ble_stream_is_cut_and_bounded() -> None:
 def test_a_device_out_of_reach_is_one_line() -> None:
     """With what may help."""
     radio = BleTransport(BleSettings(address="far", notify="n"), FakeBleak)
-    with pytest.raises(LinkError, match=r"far: no such device: is it near\?"):
+    with pytest.raises(
+        LinkError, match=r"far: no such device: is Bluetooth on here, and the device near\?"
+    ):
         asyncio.run(radio.open())
 
 

@@ -67,6 +67,13 @@ def is_rig(target: str) -> bool:
     return bool(colon) and kind in BUSES
 
 
+def describes_rig(plain: Plain) -> bool:
+    """Does a file describe a rig, rather than a site?"""
+    links = plain.get("links", [])
+    rows = [row for row in links if isinstance(row, dict)] if isinstance(links, list) else []
+    return "rig" in plain or any("plays" in row or "listens" in row for row in rows)
+
+
 def load_rig(target: str) -> RigPlan:
     """Return the rig that a target such as can:RIG.toml names. Raises BadFileError."""
     bus, _, name = target.partition(":")
