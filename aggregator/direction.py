@@ -166,7 +166,9 @@ class Direction:
         self.open[i] = 1 if is_open else 0
         most_ma = self.most_ma(pack)
         usable_ma = self.usable_ma(pack, most_ma)
-        limit_ma = usable_ma - kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
+        limit_ma = usable_ma
+        if taken_ma > 0:
+            limit_ma -= kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
         refuses = self.allowed[i] is False and not is_open
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
