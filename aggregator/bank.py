@@ -209,7 +209,7 @@ class Bank:
             pack = self.find(name)
             if pack is None or pack.presence == REMOVED:
                 continue
-            if side.allowed[pack.index] is False:
+            if side.says_no[pack.index] == 1:
                 return True
         return False
 

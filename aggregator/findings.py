@@ -86,7 +86,7 @@ def pack_over_own_limit(bank: Bank, pack: Pack) -> bool:
 def current_into_refusing_pack(bank: Bank, pack: Pack) -> bool:
     """The pack refuses, and yet current flows: its path did not open."""
     for side in bank.currents:
-        refuses = side.allowed[pack.index] is False
+        refuses = side.says_no[pack.index] == 1
         if refuses and side.flow_ma[pack.index] > bank.settings.zero_current_ma:
             return True
     return False

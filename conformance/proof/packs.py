@@ -157,7 +157,7 @@ def rows(paths: Paths) -> None:
     connected = pack.presence in (LIVE, LATE)
     flow_ma: Any = side.sign * pack.current_ma if pack.current_ma is not None else 0
     path = not side.open[0]
-    refuses = side.allowed[0] is False and path
+    refuses = side.says_no[0] == 1 and path
     counted_ma = 0 if removed else min(0, flow_ma) if silent else flow_ma
     adds = connected and path and not refuses and not pack.withheld
     least_ma = min(left_ma, side.way.grant_ma(pack.settings)) if silent else NO_CAP
