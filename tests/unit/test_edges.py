@@ -3,8 +3,8 @@
 import pytest
 
 from aggregator import PackSettings
+from aggregator.fields import VIEW_FIELDS
 from aggregator.reference import NO_CAP
-from aggregator.view import VIEW_FIELDS
 from tests.bank import Site
 
 LIMITS = ("charge_current", "discharge_current", "charge_voltage", "discharge_voltage")
