@@ -8,8 +8,8 @@ from aggregator.cycle import BULK, Facts
 from aggregator.stages import Stages
 
 TARGET_MV = 55_200
-HELD = {"voltage_mv": TARGET_MV}
-UNTIL_FULL = {"absorption_mode": "until_full"}
+HELD: dict[str, object] = {"voltage_mv": TARGET_MV}
+UNTIL_FULL: dict[str, object] = {"absorption_mode": "until_full"}
 SETTINGS: dict[str, object] = {
     "absorption_ms": 60_000,
     "absorption_min_ms": 40_000,

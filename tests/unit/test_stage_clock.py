@@ -17,7 +17,7 @@ from aggregator.ranges import STAGE_INTS
 from aggregator.stages import Stages
 from tests.stage_clock import HELD, TARGET_MV, UNTIL_FULL, at
 
-IDLE = {"stage": FLOAT, "current_ma": 1_000}
+IDLE: dict[str, object] = {"stage": FLOAT, "current_ma": 1_000}
 COUNTED: tuple[tuple[str, dict[str, object], int], ...] = (
     ("elapsed_ms", {}, 105),
     ("elapsed_ms", {"stage": PAUSED}, 105),
@@ -148,6 +148,21 @@ def test_a_start_asked_for_in_a_paused_bulk_is_not_kept_for_later() -> None:
     assert now.asked is False
 
 
+def test_a_start_asked_for_while_charging_is_denied_is_kept() -> None:
+    """Until the bank may charge again."""
+    now = at(PAUSED, FLOAT, asked=True, denied=True)
+    for _ in range(3):
+        now.step(1_000)
+        assert (now.stage, now.asked) == (PAUSED, True)
+    now.facts.denied = False
+    stages = []
+    for _ in range(3):
+        now.step(1_000)
+        stages.append(now.stage)
+    assert stages == [FLOAT, BULK, BULK]
+
+
+LONG_AGO = {"since_start_ms": 50_001}
 FORESEEN: tuple[tuple[dict[str, object], str | None, int | None], ...] = (
     ({}, None, None),
     ({"stage": PAUSED, "denied": True}, None, None),
@@ -163,7 +178,7 @@ FORESEEN: tuple[tuple[dict[str, object], str | None, int | None], ...] = (
     ({"stage": FLOAT, "elapsed_ms": 1}, "restart_time", 79_999),
     ({"stage": FLOAT, "elapsed_ms": 79_000, "since_start_ms": 48_000}, "restart_time", 2_000),
     ({"stage": FLOAT, "restart_after_ms": None}, None, None),
-    ({"stage": PAUSED, "resume": FLOAT, "elapsed_ms": 80_001}, "restart_time", 0),
+    ({"stage": PAUSED, "resume": FLOAT, "elapsed_ms": 80_001, **LONG_AGO}, "restart_time", 0),
 )
 
 
@@ -218,7 +233,7 @@ def test_the_newest_adjustment_stands_for_its_setting_alone() -> None:
 def test_the_installers_numbers_are_in_force() -> None:
     """Each of them; a voltage that is left open follows from the number of cells."""
     plain = StageSettings()
-    given = {
+    given: dict[str, object] = {
         name: getattr(plain, name) or high
         for name, low, high, _ in STAGE_INTS
         if name not in ("absorption_mv", "float_mv")

@@ -7,7 +7,16 @@ import pytest
 
 from aggregator import BankSettings, PackSettings
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD, Pack
-from aggregator.presence import FROZEN, SILENT, STIRS_TO_SUSPECT, heard, note_move, reports, watch
+from aggregator.presence import (
+    FROZEN,
+    SILENT,
+    STIRS_TO_SUSPECT,
+    doubt,
+    heard,
+    note_move,
+    reports,
+    watch,
+)
 from aggregator.ticks import TICK_MASK
 
 NOW_MS = 1_000_000
@@ -169,3 +178,34 @@ def test_who_is_live_again_has_nothing_to_explain(presence: str) -> None:
     one = pack(presence, FRESH_MS + 1, "whatever it was")
     heard(one, NOW_MS, NOW_MS, False, BANK)
     assert (one.presence, one.silence, one.recovered) == (LIVE, None, 0)
+
+
+def test_a_removed_pack_that_reports_late_is_silent() -> None:
+    """It is there, and has said nothing that counts."""
+    one = pack(REMOVED, 0, "declared removed")
+    heard(one, NOW_MS - FRESH_MS - 1, NOW_MS, True, BANK)
+    assert (one.presence, one.silence, one.recovered) == (UNHEARD, SILENT, 0)
+
+
+@pytest.mark.parametrize(
+    ("presence", "silence", "recovered", "speaks"),
+    [
+        (LIVE, None, 0, True),
+        (LATE, SILENT, 0, True),
+        (UNHEARD, SILENT, 0, False),
+        (UNHEARD, SILENT, 1, True),
+        (UNHEARD, FROZEN, 0, True),
+        (REMOVED, "declared removed", 0, False),
+    ],
+)
+def test_who_reports_and_what_a_clock_that_fell_back_makes_of_it(
+    presence: str, silence: str | None, recovered: int, speaks: bool
+) -> None:
+    """Whoever was not removed must then speak again, from the first of its readings."""
+    one = pack(presence, 0, silence, recovered)
+    assert reports(one) is speaks
+    doubt(one)
+    if presence == REMOVED:
+        assert (one.presence, one.silence) == (REMOVED, silence)
+    else:
+        assert (one.presence, one.silence, one.recovered) == (UNHEARD, SILENT, 0)
