@@ -210,12 +210,12 @@ def test_a_day_begins_in_bulk_with_nothing_known() -> None:
 def test_a_stage_asks_for_its_voltage_and_a_pause_for_that_of_its_stage(stage: str) -> None:
     """55.2 V in bulk and absorption, 53.6 V in float, and never as much as absorption there."""
     for resume in (BULK, ABSORPTION, FLOAT):
-        now = at(stage, resume, float_mv=53_600)
+        now = at(stage, resume, float_mv=53_600, paused_ms=3, elapsed_ms=4)
         floats = FLOAT in (stage, resume if stage == PAUSED else stage)
         assert now.target_mv() == (53_600 if floats else TARGET_MV)
         now.adjust("absorption_mv", 53_600)
         assert now.target_mv() == (53_599 if floats else 53_600)
-        assert now.shown_ms() == (now.paused_ms if stage == PAUSED else now.elapsed_ms)
+        assert now.shown_ms() == (3 if stage == PAUSED else 4)
 
 
 def test_the_newest_adjustment_stands_for_its_setting_alone() -> None:
