@@ -56,6 +56,7 @@ def rounds(one: Bank, findings: Findings, count: int, step_ms: int = 100) -> Non
 def test_every_condition_ages_by_the_time_of_a_round() -> None:
     """Nine turns of 100 ms: 900 ms a round, counted once it is known how long a round takes."""
     one, findings = bank(), Findings(2)
+    assert (findings.turn, findings.round_ms, findings.started_ms) == (0, 0, 0)
     rounds(one, findings, 1)
     assert (findings.turn, findings.round_ms, findings.started_ms) == (0, 100, 100)
     place = [row[0] for row in BANK_FINDINGS].index("shares_not_learned")
@@ -99,3 +100,30 @@ def test_only_what_a_pack_says_today_is_looked_at(
     one.packs[1].presence, one.packs[1].silence = UNHEARD, "silent"
     rounds(one, findings, 1)
     assert [found.pack for found in findings.shown if found.pack] == ["fir", "fir"]
+
+
+def test_turns_are_taken_in_order() -> None:
+    """Each condition of the bank, then each pack, then from the first again."""
+    one, findings = bank(), Findings(2)
+    turns = []
+    for _ in range(10):
+        findings.step(one)
+        turns.append(findings.turn)
+    assert turns == [1, 2, 3, 4, 5, 6, 7, 8, 0, 1]
+
+
+def test_what_need_not_last_is_shown_in_the_first_round() -> None:
+    """And the list stays as it is, the very same one, until something changes."""
+    one, findings = bank(), Findings(2)
+    assert findings.shown == []
+    one.shares.implausible = True
+    one.packs[1].silence = FROZEN
+    one.packs[0].presence = LIVE
+    rounds(one, findings, 1)
+    shown = findings.shown
+    assert [(found.name, found.pack) for found in shown] == [
+        ("share_implausible", None),
+        ("readings_frozen", "oak"),
+    ]
+    rounds(one, findings, 3)
+    assert findings.shown is shown

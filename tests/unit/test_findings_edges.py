@@ -87,6 +87,20 @@ def test_a_loss_overloads_the_rest_by_the_first_milliampere(side: str) -> None:
         assert holds("pack_loss_overloads_rest", one) is found
 
 
+@pytest.mark.parametrize(("learned", "found"), [(False, True), (True, False)])
+def test_a_loss_is_judged_by_learned_shares_where_they_may_be_used(
+    learned: bool, found: bool
+) -> None:
+    """At most half of what is lost goes to either of three, where that is known."""
+    packs = [PackSettings(name) for name in ("elm", "fir", "oak")]
+    one = Bank(BankSettings(packs, discharge_sharing="learned"))
+    one.shares.learned = learned
+    one.shares.upper_permille = [400, 400, 400]
+    part = one.discharge
+    part.room_ma, part.flow_ma, part.total_ma = [45_000] * 3, [50_000] * 3, 150_000
+    assert holds("pack_loss_overloads_rest", one) is found
+
+
 @pytest.mark.parametrize(
     ("stage", "arrived", "reached_ms", "found"),
     [

@@ -13,6 +13,7 @@ from aggregator.plain import (
     REPORT_KEYS,
     REQUEST_KEYS,
     STAGE_KEYS,
+    _firsts,
     bus_from,
     cap_to_plain,
     json_text,
@@ -22,6 +23,7 @@ from aggregator.plain import (
     settings_to_plain,
     view_to_plain,
 )
+from aggregator.report import BUS_INTS
 from aggregator.view import ROW_FIELDS, VIEW_FIELDS
 from tests.bank import Site
 
@@ -85,6 +87,7 @@ def test_the_keys_are_the_fields() -> None:
     assert set(STAGE_KEYS) == set(vars(settings.stages))
     fields = {name for name in dir(settings.packs[0]) if not name.startswith("_")}
     assert set(PACK_KEYS) == fields
+    assert _firsts(BUS_INTS) == BUS_KEYS == [row[0] for row in BUS_INTS]
 
 
 @pytest.mark.parametrize("plain", [None, 7, "oak", [], True, [OAK]])

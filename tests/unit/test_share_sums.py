@@ -77,6 +77,8 @@ def test_two_blocks_make_a_difference() -> None:
     minute(shares, 8_199, 5_999)  # means 7.0 and 5.9 A: 6.0 and 3.9 A more, 9.9 in all
     assert sums_of(shares) == (1, 99 * 99, [99 * 60, 99 * 39], [60 * 60, 39 * 39])
     assert shares.means == [70, 59]
+    numbers = [shares.squares, *shares.products, *shares.own_squares, *shares.means]
+    assert {type(number) for number in numbers} == {int}
     minute(shares, 0, 0)
     assert shares.squares == 99 * 99 + 129 * 129
     assert shares.products == [99 * 60 + 129 * 70, 99 * 39 + 129 * 59]

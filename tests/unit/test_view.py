@@ -22,6 +22,7 @@ def test_a_copy_keeps_everything() -> None:
     fields = {name: getattr(kept, name) for name in VIEW_FIELDS}
     assert fields == {name: getattr(site.view, name) for name in VIEW_FIELDS}
     rows = [[getattr(row, name) for name in ROW_FIELDS] for row in kept.packs]
+    assert rows == [[getattr(row, name) for name in ROW_FIELDS] for row in site.view.packs]
     findings = [(found.name, found.pack) for found in kept.findings]
     assert findings == [("refusal_path_unknown", "fir")]
     site.says(current_ma=-70_000, voltage_mv=51_000, soc_permille=100, cell_max_mv=3_311)
