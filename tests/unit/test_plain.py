@@ -78,6 +78,7 @@ def test_settings_go_there_and_back() -> None:
     )
     assert settings_from(plain).packs[1].capacity_mah == 5_000
     assert plain["cell_count"] == 8
+    assert plain["stages"] == {key: getattr(settings.stages, key) for key in STAGE_KEYS}
 
 
 def test_the_keys_are_the_fields() -> None:
@@ -136,10 +137,23 @@ def test_a_stray_key_is_refused_and_the_known_ones_are_not(read: object, keys: l
     """The least of several stray keys is named, so that their order cannot matter."""
     refusal = read({"zebra": 1, "kolour": 2})  # type: ignore[operator]
     assert isinstance(refusal, Refusal)
-    assert (refusal.field, refusal.got) == ("kolour", "2")
+    assert str(refusal) == "kolour: expected a known field, got 2"
     record = read(dict.fromkeys(keys))  # type: ignore[operator]
     assert not isinstance(record, Refusal)
     assert {getattr(record, key) for key in keys} <= {None, ""}
+    values = {key: [key] for key in keys}
+    record = read(values)  # type: ignore[operator]
+    assert all(getattr(record, key) is values[key] for key in keys)
+
+
+@pytest.mark.parametrize(
+    ("read", "needed"),
+    [(report_from, ["pack", "sample"]), (bus_from, ["sample"]), (request_from, ["kind"])],
+)
+def test_what_must_be_there_may_be_missing_here(read: object, needed: list[str]) -> None:
+    """It is unknown then, and whoever takes the record refuses it by its field."""
+    record = read({})  # type: ignore[operator]
+    assert [getattr(record, key) for key in needed] == [None] * len(needed)
 
 
 def test_a_view_has_every_field_of_its_table() -> None:
@@ -205,3 +219,9 @@ def test_json_text_agrees_with_the_standard_library() -> None:
     for _ in range(300):
         made = value(4)
         assert json.loads(json_text(made)) == made
+
+
+@pytest.mark.parametrize("code", [*range(32, 127), 0x80, 0xFFFF, 0x10000, 0x10001, 0x10FFFF])
+def test_json_text_writes_each_character_like_the_standard_library(code: int) -> None:
+    """From blank to tilde as it is but for quote and backslash, the rest by its code."""
+    assert json_text(chr(code)) == json.dumps(chr(code))

@@ -175,6 +175,7 @@ def test_a_bus_meter_gives_the_total_where_it_spoke_in_both_blocks() -> None:
     shares.hear_bus(500)
     minute(shares, 0, 0, bus_ma=1_698)  # their mean: 1.0 A
     assert (shares.squares, shares.bus_mean) == (100 * 100 + 110 * 110, 10)
+    assert type(shares.bus_mean) is int
     assert shares.products == [100 * 60 + 110 * 60, 100 * 40 + 110 * 40]
     minute(shares, 6_000, 4_000)
     assert (shares.squares, shares.bus_mean) == (2 * 100 * 100 + 110 * 110, None)
@@ -184,7 +185,14 @@ def test_a_bus_meter_gives_the_total_where_it_spoke_in_both_blocks() -> None:
 
 @pytest.mark.parametrize(
     ("squares", "before", "after"),
-    [(FULL - 1, 30, 31), (FULL, 30, 16), (FULL, 12, 11), (FULL, 10, 11), (FULL, 4, 5)],
+    [
+        (FULL - 1, 30, 31),
+        (FULL, 30, 16),
+        (FULL, 31, 16),
+        (FULL, 12, 11),
+        (FULL, 10, 11),
+        (FULL, 4, 5),
+    ],
 )
 def test_full_sums_are_halved(squares: int, before: int, after: int) -> None:
     """Older blocks fade, and yet as many are left as are needed."""
