@@ -132,7 +132,6 @@ class Stages(Cycle):
             self.elapsed_ms = 0
             if stage == BULK:
                 self.since_start_ms = 0
-                self.asked = False
             elif stage == ABSORPTION:
                 self.absorbing_ms = 0
                 self.held_ms = 0
