@@ -1,6 +1,7 @@
 """The parts of a running bank, side by side, and how a pack's news reaches each of them."""
 
 from .direction import Charge, Direction, Discharge
+from .drift import Drift
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
@@ -46,6 +47,7 @@ class Bank:
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
         self.shares = Shares(count)
+        self.drift = Drift(count)
         self.stages = Stages(settings)
         self.wishes = Wishes()
         self.top_permille: int | None = None  # the state-of-charge window that was last judged
@@ -104,7 +106,7 @@ class Bank:
         """Write the pack's row everywhere: its reading, its presence or a wish has changed."""
         i = pack.index
         self.merge.enter(pack)
-        self.charge.enter(pack)
+        self.charge.enter(pack, self.drift.taken_ma[i])
         self.discharge.enter(pack)
         self.charge_voltage.enter(pack, self.own_mv[0][i])
         self.discharge_voltage.enter(pack, self.own_mv[1][i])
@@ -147,6 +149,14 @@ class Bank:
             self.look_left_ms = min(self.look_left_ms, left_ms)
             if pack.presence != presence:
                 self.enter(pack)
+
+    def look_ahead(self, dt_ms: int) -> None:
+        """Look where the split of the charge current is moving. Loads do not wait for a limit, so
+        looking ahead would only make that of discharge swing."""
+        if self.drift.run(dt_ms, self.packs):
+            self.charge.steady.follow(self.drift.taken_ma)
+            for pack in self.packs:
+                self.charge.enter(pack, self.drift.taken_ma[pack.index])
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""

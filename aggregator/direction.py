@@ -7,6 +7,7 @@ that does not count holds the neutral element: 0 in a sum, NO_CAP in a minimum.
 """
 
 from .derate import cell_permille, reliable_ma, temperature_permille
+from .drift import kept_back_ma
 from .pack import LATE, LIVE, REMOVED, UNHEARD, Pack
 from .ramp import Limit
 from .reference import NO_CAP, Reference
@@ -153,15 +154,19 @@ class Direction:
         self.allowed[i] = allowed
         self.closed[i] = closed
 
-    def enter(self, pack: Pack) -> None:
-        """Write the pack's row of the columns, from its last reading and its presence."""
+    def enter(self, pack: Pack, taken_ma: int = 0) -> None:
+        """Write the pack's row of the columns, from its last reading and its presence.
+
+        `taken_ma`: what its current is taking over from the others, 0 or more; see drift.py.
+        """
         i = pack.index
         connected = pack.presence == LIVE or pack.presence == LATE
         flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
         is_open = self._is_open(pack, flow_ma)
         self.open[i] = 1 if is_open else 0
         most_ma = self.most_ma(pack)
-        limit_ma = self.usable_ma(pack, most_ma)
+        usable_ma = self.usable_ma(pack, most_ma)
+        limit_ma = usable_ma - kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
         refuses = self.allowed[i] is False and not is_open
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
@@ -176,7 +181,7 @@ class Direction:
         self._bind(i, limit_ma if binds else NO_CAP)
         self.room_ma[i] = limit_ma - flow_ma if binds else NO_CAP
         adds = counts and not refuses and not pack.withheld
-        self.contribution_ma[i] = limit_ma if adds else 0
+        self.contribution_ma[i] = usable_ma if adds else 0
         self.grant_ma[i] = NO_CAP
         self.ramp_ma[i] = most_ma
         if pack.presence == UNHEARD:

@@ -42,6 +42,12 @@ class Reference:
             self.left_ms = 0
             self.valid = False
 
+    def follow(self, taken_ma: list[int]) -> None:
+        """Let the rooms follow the split: what a pack took over since, it has no more."""
+        if self.valid:
+            for i in range(len(self.room_ma)):
+                self.room_ma[i] -= taken_ma[i]
+
     def counts(self) -> bool:
         """Is it still good: was no pack above what it may take now? From above a limit, no total but
         a lower one is safe, and by how much the shares would have to tell."""
