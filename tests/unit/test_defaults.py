@@ -1,21 +1,39 @@
 """The defaults are those that the rules name, and fit any number of cells."""
 
+from collections.abc import Callable
 from typing import Any
+
+import pytest
 
 from aggregator import BankSettings, PackSettings, StageSettings
 from aggregator.ranges import (
     BANK_CHOICES,
+    BANK_FLAGS,
     BANK_INTS,
+    PACK_CURVES,
     PACK_FIELDS,
+    PACK_FLAGS,
     PACK_INTS,
     STAGE_CHOICES,
     STAGE_INTS,
 )
 
-BANK = BankSettings([PackSettings("oak")])
-DEFAULTS: tuple[tuple[object, dict[str, object]], ...] = (
+Make = Callable[..., Any]
+
+
+def oak(**fields: Any) -> PackSettings:
+    """The settings of a pack."""
+    return PackSettings("oak", **fields)
+
+
+def bank(**fields: Any) -> BankSettings:
+    """The settings of a bank of one pack."""
+    return BankSettings([oak()], **fields)
+
+
+DEFAULTS: tuple[tuple[Make, dict[str, object]], ...] = (
     (
-        BANK,
+        bank,
         {
             "own_packs": (),
             "cell_count": 16,
@@ -51,7 +69,7 @@ DEFAULTS: tuple[tuple[object, dict[str, object]], ...] = (
         },
     ),
     (
-        BANK.stages,
+        StageSettings,
         {
             "absorption_mv": None,
             "float_mv": None,
@@ -72,7 +90,7 @@ DEFAULTS: tuple[tuple[object, dict[str, object]], ...] = (
         },
     ),
     (
-        BANK.packs[0],
+        oak,
         {
             "pack": "oak",
             "capacity_mah": None,
@@ -97,7 +115,8 @@ DEFAULTS: tuple[tuple[object, dict[str, object]], ...] = (
 
 def test_defaults_are_as_agreed() -> None:
     """Every setting has the default that the rules name, of that very type."""
-    for settings, agreed in DEFAULTS:
+    for make, agreed in DEFAULTS:
+        settings = make()
         for name, value in agreed.items():
             got = getattr(settings, name)
             assert (name, got, type(got)) == (name, value, type(value))
@@ -105,44 +124,43 @@ def test_defaults_are_as_agreed() -> None:
 
 def test_every_setting_has_its_default_here() -> None:
     """The constructors know these settings and no others."""
-    for settings, agreed in DEFAULTS[:2]:
-        named = {*agreed, "packs", "stages"} if settings is BANK else {*agreed}
-        assert vars(settings).keys() == named
+    assert vars(bank()).keys() == {*DEFAULTS[0][1], "packs", "stages"}
+    assert vars(StageSettings()).keys() == DEFAULTS[1][1].keys()
     assert DEFAULTS[2][1].keys() == {"pack", *PACK_FIELDS}
 
 
-def test_what_is_set_is_kept() -> None:
-    """Every setting that is not left to its default is taken as it is, one at a time."""
-    rows = [(BANK, BANK_INTS), (BANK.stages, STAGE_INTS), (BANK.packs[0], PACK_INTS)]
-    for settings, table in rows:
-        for name, low, high, _ in table:
-            value = (getattr(settings, name) or low) + 1
-            made = made_with(settings, name, min(value, high))
-            assert getattr(made, name) == min(value, high)
-    for settings, choices in ((BANK, BANK_CHOICES), (BANK.stages, STAGE_CHOICES)):
+@pytest.mark.parametrize(
+    ("make", "table"), [(bank, BANK_INTS), (StageSettings, STAGE_INTS), (oak, PACK_INTS)]
+)
+def test_what_is_set_is_kept(make: Make, table: tuple[tuple[str, int, int, bool], ...]) -> None:
+    """Every number that is not left to its default is taken as it is, one at a time."""
+    for name, low, high, _ in table:
+        value = min((getattr(make(), name) or low) + 1, high)
+        assert getattr(make(**{name: value}), name) == value
+
+
+def test_what_is_chosen_is_kept() -> None:
+    """Every word of every choice, the one flag of a bank and of a pack, and the lists."""
+    for make, choices in ((bank, BANK_CHOICES), (StageSettings, STAGE_CHOICES)):
         for name, words in choices:
-            assert [getattr(made_with(settings, name, word), name) for word in words] == [*words]
-    assert made_with(BANK, "local_refusal_stops_bank", True).local_refusal_stops_bank is True
-    assert made_with(BANK, "own_packs", ["oak"]).own_packs == ["oak"]
-
-
-def made_with(settings: object, name: str, value: object) -> Any:
-    """The same settings with one of them as told."""
-    fields: dict[str, Any] = {name: value}
-    if isinstance(settings, BankSettings):
-        return BankSettings(settings.packs, **fields)
-    if isinstance(settings, PackSettings):
-        return PackSettings("oak", **fields)
-    return StageSettings(**fields)
+            assert [getattr(make(**{name: word}), name) for word in words] == [*words]
+    for make, name in ((bank, BANK_FLAGS[0]), (oak, PACK_FLAGS[0])):
+        assert getattr(make(**{name: True}), name) is True
+    for name in PACK_CURVES:
+        assert getattr(oak(**{name: [[1, 2]]}), name) == ((1, 2),)
+    assert bank(own_packs=["oak"]).own_packs == ["oak"]
+    stages = StageSettings(adjustable=[("absorption_ms", 0, 5)])  # type: ignore[arg-type]  # a list will do
+    assert stages.adjustable == (("absorption_ms", 0, 5),)
+    assert bank(stages=stages).stages is stages
 
 
 def test_defaults_scale_with_the_cell_count() -> None:
     """A bank of 8 cells gets half the voltages of one of 16."""
-    eight = BankSettings([PackSettings("oak")], cell_count=8)
+    eight = bank(cell_count=8)
     for name in (
         "charge_voltage_ceiling_mv",
         "discharge_voltage_floor_mv",
         "limp_voltage_mv",
         "limp_low_voltage_mv",
     ):
-        assert 2 * getattr(eight, name) == getattr(BANK, name)
+        assert 2 * getattr(eight, name) == getattr(bank(), name)
