@@ -72,8 +72,9 @@ def test_a_bus_reading_that_was_overtaken_is_not_news() -> None:
 
 
 def test_an_open_pack_with_an_unknown_current_has_no_row_either() -> None:
-    """The meter tells what flows in it, which is in the total, but it cannot be overloaded."""
-    site = metered(15_000, charge_path_closed=False)
+    """The meter tells what flows in it, which is in the total, but it cannot be overloaded, however
+    little it may take."""
+    site = metered(15_000, charge_path_closed=False, charge_current_limit_ma=1_000)
     assert headroom(site, "charge") == (15_000 + 80_000, "p0")
 
 

@@ -19,6 +19,7 @@ from aggregator.ranges import (
 )
 
 Make = Callable[..., Any]
+Choices = tuple[tuple[str, tuple[str, ...]], ...]
 
 
 def oak(**fields: Any) -> PackSettings:
@@ -141,11 +142,12 @@ def test_what_is_set_is_kept(make: Make, table: tuple[tuple[str, int, int, bool]
 
 def test_what_is_chosen_is_kept() -> None:
     """Every word of every choice, the one flag of a bank and of a pack, and the lists."""
-    for make, choices in ((bank, BANK_CHOICES), (StageSettings, STAGE_CHOICES)):
+    chosen: list[tuple[Make, Choices]] = [(bank, BANK_CHOICES), (StageSettings, STAGE_CHOICES)]
+    for make, choices in chosen:
         for name, words in choices:
             assert [getattr(make(**{name: word}), name) for word in words] == [*words]
-    for make, name in ((bank, BANK_FLAGS[0]), (oak, PACK_FLAGS[0])):
-        assert getattr(make(**{name: True}), name) is True
+    assert [getattr(bank(**{name: True}), name) for name in BANK_FLAGS] == [True]
+    assert [getattr(oak(**{name: True}), name) for name in PACK_FLAGS] == [True]
     for name in PACK_CURVES:
         assert getattr(oak(**{name: [[1, 2]]}), name) == ((1, 2),)
     assert bank(own_packs=["oak"]).own_packs == ["oak"]
