@@ -118,6 +118,17 @@ def test_a_removed_pack_adds_nothing_to_the_ramp(limit_ma: int, rise_ma: int) ->
     assert site.runs(1).charge_current_limit_ma - before == rise_ma
 
 
+def test_a_pack_that_tells_no_limit_adds_nothing_to_the_ramp() -> None:
+    """Nor does one that says 0: beside oak's 99 999 mA the limit rises by 4999 mA a second."""
+    for unknown in (None, 0):
+        site = Site("oak", "fir")
+        site.says("oak", charge_current_limit_ma=99_999)
+        site.says("fir", charge_path_closed=False, charge_current_limit_ma=unknown)
+        site.runs(35)
+        before = site.view.charge_current_limit_ma
+        assert site.runs(1).charge_current_limit_ma - before == 4_999
+
+
 def test_a_removed_pack_adds_nothing_to_the_total() -> None:
     """Whatever fir carried when it was last heard: the room is oak's alone, either way."""
     for last_ma in (-40_000, 0, 40_000):
