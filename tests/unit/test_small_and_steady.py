@@ -2,7 +2,8 @@
 
 import pytest
 
-from aggregator import PackSettings
+from aggregator import BankSettings, PackSettings
+from aggregator.direction import Charge, Discharge
 from tests.bank import Site
 from tests.unit.test_headroom import headroom
 
@@ -63,3 +64,22 @@ def test_where_nothing_is_small_only_nothing_is_quiet() -> None:
         site.says(current_ma=-20_000)
         site.runs(1)
         assert headroom(site, "charge")[0] == room_ma
+
+
+@pytest.mark.parametrize(
+    ("setting", "word", "charge", "discharge"),
+    [
+        ("charge_sharing", "worst_case", (False, False), (True, False)),
+        ("charge_sharing", "learned", (False, True), (True, False)),
+        ("discharge_sharing", "learned", (False, False), (True, True)),
+        ("charger_limits", "output", (True, True), (True, False)),
+    ],
+)
+def test_what_a_steady_moment_may_be_used_for(
+    setting: str, word: str, charge: tuple[bool, bool], discharge: tuple[bool, bool]
+) -> None:
+    """With less than the worst split, unlearned and learned: loads step without asking, chargers only
+    where they limit their output; shares only where the setting says so."""
+    bank = BankSettings([PackSettings("oak")], **{setting: word})  # type: ignore[arg-type]
+    assert (Charge().widens(bank), Charge().learns(bank)) == charge
+    assert (Discharge().widens(bank), Discharge().learns(bank)) == discharge
