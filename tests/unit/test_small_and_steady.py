@@ -83,3 +83,28 @@ def test_what_a_steady_moment_may_be_used_for(
     bank = BankSettings([PackSettings("oak")], **{setting: word})  # type: ignore[arg-type]
     assert (Charge().widens(bank), Charge().learns(bank)) == charge
     assert (Discharge().widens(bank), Discharge().learns(bank)) == discharge
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"charge_path_closed": False}, {"discharge_path_closed": False}, {"current_ma": None}],
+    ids=lambda change: next(iter(change)),
+)
+def test_a_window_in_which_something_changed_is_no_steady_moment(
+    change: dict[str, object],
+) -> None:
+    """Whoever opens a path, either way, or stops telling its current spoils the steady moment that is
+    remembered, and the window of 10 s under way; the next whole window gives a new one."""
+    site = Site("oak", "fir", "elm")
+    site.says(current_ma=-40_000)
+    site.says("elm", current_ma=0)
+    site.runs(65)
+    assert headroom(site, "discharge")[0] > 80_000 + 60_000
+    site.says("elm", **change)
+    site.runs(1)
+    site.says("elm", current_ma=0)
+    widened = []
+    for _ in range(20):
+        widened.append(headroom(site, "discharge")[0] > 80_000 + 60_000)
+        site.runs(1)
+    assert widened.index(True) == 14  # at 80 s
