@@ -124,6 +124,19 @@ def test_a_remembered_moment_is_forgotten() -> None:
     assert (moment.valid, moment.left_ms) == (False, 0)
 
 
+def test_a_remembered_moment_counts_while_nobody_is_above_a_limit() -> None:
+    """Exactly at one is not above; and what packs took over since is gone from their rooms."""
+    moment = Reference(2)
+    moment.follow([1, 2])
+    assert (moment.counts(), moment.room_ma) == (False, [NO_CAP, NO_CAP])
+    moment.take(7, [3, 2], 1_000)
+    assert moment.counts()
+    moment.follow([1, 2])
+    assert (moment.counts(), moment.room_ma, moment.total_ma) == (True, [2, 0], 7)
+    moment.follow([0, 1])
+    assert (moment.counts(), moment.room_ma) == (False, [2, -1])
+
+
 @pytest.mark.parametrize(
     ("total_ma", "flow_ma", "share"),
     [
@@ -135,6 +148,7 @@ def test_a_remembered_moment_is_forgotten() -> None:
         (2_000, 1_099, 999),
         (2_000, 3_000, 1_000),
         (4_000, 1_099, 333),  # rounded down
+        (4_000, 2_100, 666),
         (2_000, 100, 77),  # nothing of it, but no pack takes less than the least
         (2_000, 0, 77),
     ],

@@ -72,8 +72,9 @@ def test_a_bus_reading_that_was_overtaken_is_not_news() -> None:
 
 
 def test_an_open_pack_with_an_unknown_current_has_no_row_either() -> None:
-    """The meter tells what flows in it, which is in the total, but it cannot be overloaded."""
-    site = metered(15_000, charge_path_closed=False)
+    """The meter tells what flows in it, which is in the total, but it cannot be overloaded, however
+    little it may take."""
+    site = metered(15_000, charge_path_closed=False, charge_current_limit_ma=1_000)
     assert headroom(site, "charge") == (15_000 + 80_000, "p0")
 
 
@@ -115,3 +116,64 @@ def test_a_quick_meter_beside_a_slow_pack_overloads_nobody() -> None:
         most_ma = max(most_ma, total_ma)
         assert total_ma * 4 // 5 <= 100_000
     assert most_ma > 110_000  # of 125 A
+
+
+# What the meter says is the view's total while one pack does not say its current.
+
+
+def listening() -> Site:
+    """p1 does not say its current; the meter told 50 A in sample 65 530."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None)
+    site.bank.bus(BusReport(65_530, current_ma=50_000), site.now_ms)
+    return site
+
+
+@pytest.mark.parametrize(
+    ("ahead", "news"),
+    [(0, False), (1, True), (6, True), (32_767, True), (32_768, False), (65_535, False)],
+)
+def test_a_meters_sample_is_ahead_up_to_half_the_counter(ahead: int, news: bool) -> None:
+    """Across the end of the counter, too; a repeat and a step back tell nothing."""
+    site = listening()
+    site.bank.bus(BusReport((65_530 + ahead) % 65_536, current_ma=60_000), site.now_ms)
+    assert site.runs(1).current_ma == (60_000 if news else 50_000)
+
+
+@pytest.mark.parametrize(("ahead", "news"), [(0, False), (1, True), (65_535, True), (40_000, True)])
+def test_a_meter_that_was_silent_may_start_its_count_over(ahead: int, news: bool) -> None:
+    """After fresh_ms any other number is news; the same one is still the same reading."""
+    site = listening()
+    site.runs(11)
+    assert site.view.current_ma is None
+    site.bank.bus(BusReport((65_530 + ahead) % 65_536, current_ma=60_000), site.now_ms)
+    assert site.runs(1).current_ma == (60_000 if news else None)
+
+
+def test_a_meter_that_says_no_current_tells_none() -> None:
+    """Its next sample is news all the same, and takes the last one's place."""
+    site = listening()
+    site.bank.bus(BusReport(65_531, voltage_mv=53_000), site.now_ms)
+    assert site.runs(1).current_ma is None
+    site.bank.bus(BusReport(65_532, current_ma=70_000), site.now_ms)
+    assert site.runs(1).current_ma == 70_000
+
+
+@pytest.mark.parametrize(("age_ms", "told"), [(10_000, True), (10_001, False)])
+def test_a_bus_reading_is_fresh_to_the_millisecond(age_ms: int, told: bool) -> None:
+    """As old as a reading may be in the very step in which it counts, and a millisecond older."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None)
+    site.runs(1)
+    site.bank.bus(BusReport(1, current_ma=50_000, age_ms=age_ms), site.now_ms)
+    assert (site.bank.step(site.now_ms).current_ma == 50_000) is told
+
+
+@pytest.mark.parametrize(("ahead_ms", "told"), [(0, True), (10_000, True), (10_001, False)])
+def test_a_bus_reading_from_far_ahead_is_not_believed(ahead_ms: int, told: bool) -> None:
+    """Up to fresh_ms ahead of the step it is one taken now; beyond, one from long ago."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None)
+    site.runs(1)
+    site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms + ahead_ms)
+    assert (site.bank.step(site.now_ms).current_ma == 50_000) is told
