@@ -92,6 +92,9 @@ def main() -> int:
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="all, if none is named")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes")
     parser.add_argument("--listed", type=Path, help="only what stands in this file of entries")
+    parser.add_argument(
+        "--tests", nargs="+", default=TESTS, help="those in tests.txt, if not these"
+    )
     parser.add_argument("--every", type=int, default=1, metavar="N", help="only every Nth change")
     options = parser.parse_args()
     unknown = [name for name in options.modules if name not in MODULES]
@@ -114,7 +117,7 @@ def main() -> int:
             stale.add(key_of(trial.change))
 
     trials = Trials(todo, options.workers, note)
-    pytest.main([*QUIETLY, f"--rootdir={ROOT}", *TESTS], plugins=[trials])
+    pytest.main([*QUIETLY, f"--rootdir={ROOT}", *options.tests], plugins=[trials])
     if trials.broken or not trials.done:
         print(f"without any change, these fail: {trials.broken or 'no test was run'}")
         return 1
