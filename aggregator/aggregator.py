@@ -90,6 +90,7 @@ class Aggregator:
             judge_soc_wishes(bank)
         bus_ma = bank.fresh_bus_ma()
         bank.merge.tell(bank.view, bank.packs, bus_ma)
+        bank.look_ahead(dt_ms)
         bank.note_presence()
         for side in bank.currents:
             survey(side, dt_ms, bus_ma, bank.shares)

@@ -1,6 +1,7 @@
 """The parts of a running bank, side by side, and how a pack's news reaches each of them."""
 
 from .direction import Charge, Direction, Discharge
+from .drift import Drift
 from .merge import Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
@@ -41,10 +42,12 @@ class Bank:
             -1, settings.limp_low_voltage_mv, settings.discharge_voltage_floor_mv, count
         )
         self.currents: tuple[Direction, ...] = (self.charge, self.discharge)
+        self.connected = self.charge.connected  # 1: shares are learned over this set
+        self.discharge.connected = self.connected
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
         self.shares = Shares(count)
-        self.connected = bytearray(count)  # 1: shares are learned over this set
+        self.drift = Drift(count)
         self.stages = Stages(settings)
         self.wishes = Wishes()
         self.top_permille: int | None = None  # the state-of-charge window that was last judged
@@ -103,7 +106,7 @@ class Bank:
         """Write the pack's row everywhere: its reading, its presence or a wish has changed."""
         i = pack.index
         self.merge.enter(pack)
-        self.charge.enter(pack)
+        self.charge.enter(pack, self.drift.taken_ma[i])
         self.discharge.enter(pack)
         self.charge_voltage.enter(pack, self.own_mv[0][i])
         self.discharge_voltage.enter(pack, self.own_mv[1][i])
@@ -112,6 +115,8 @@ class Bank:
         if self.connected[i] != (1 if connected else 0):
             self.shares.put_away(self.connected)
             self.connected[i] = 1 if connected else 0
+            self.charge.disturb()
+            self.discharge.disturb()
 
     def hear_bus(self, report: BusReport, now_ms: int) -> None:
         """Take a checked reading of the bus meter, if it is news."""
@@ -144,6 +149,15 @@ class Bank:
             self.look_left_ms = min(self.look_left_ms, left_ms)
             if pack.presence != presence:
                 self.enter(pack)
+
+    def look_ahead(self, dt_ms: int) -> None:
+        """Look where the split of the charge current is moving. Loads do not wait for a limit, so
+        looking ahead would only make that of discharge swing."""
+        if self.drift.run(dt_ms, self.packs):
+            self.charge.steady.follow(self.drift.taken_ma)
+            for pack in self.packs:
+                if self.drift.changed[pack.index]:
+                    self.charge.enter(pack, self.drift.taken_ma[pack.index])
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""
@@ -195,7 +209,7 @@ class Bank:
             pack = self.find(name)
             if pack is None or pack.presence == REMOVED:
                 continue
-            if side.allowed[pack.index] is False:
+            if side.says_no[pack.index] == 1:
                 return True
         return False
 

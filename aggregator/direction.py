@@ -7,6 +7,7 @@ that does not count holds the neutral element: 0 in a sum, NO_CAP in a minimum.
 """
 
 from .derate import cell_permille, reliable_ma, temperature_permille
+from .drift import kept_back_ma
 from .pack import LATE, LIVE, REMOVED, UNHEARD, Pack
 from .ramp import Limit
 from .reference import NO_CAP, Reference
@@ -91,11 +92,12 @@ class Direction:
         self.coherent_ma = scale_ma // 1_000 * bank.coherent_permille
         # Columns: one element a pack.
         self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
-        self.allowed: list[bool | None] = [None] * count
+        self.says_no = bytearray(count)  # 1: the pack says that current may not flow this way
         self.closed: list[bool | None] = [None] * count
         # Yes-or-no columns, see reference.py.
         self.open = bytearray(count)  # no current can flow in this direction
         self.carries = bytearray(count)  # heard, with a path: it shares the current
+        self.connected = bytearray(count)  # heard, with a path both ways
         self.flow_ma = [0] * count  # its current, as far as it counts
         self.limit_ma = [NO_CAP] * count  # L_i, what it may take
         self.room_ma = [NO_CAP] * count  # L_i - I_i
@@ -109,6 +111,8 @@ class Direction:
         # The window under way, for `steady`.
         self.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
         self.window_low_ma = 0
+        self.last_low_ma = 0  # of the window before
+        self.last_high_ma = 0
         self.window_high_ma = 0
         self.regrouped = False  # since the last step
         self.disturbed = True  # packs came, went, were late or changed how they share
@@ -147,19 +151,25 @@ class Direction:
     def hear(self, i: int, own_ma: int | None, allowed: bool | None, closed: bool | None) -> None:
         """Note what pack `i` says about this direction; `enter` must follow."""
         self.own_ma[i] = own_ma
-        self.allowed[i] = allowed
+        self.says_no[i] = 1 if allowed is False else 0
         self.closed[i] = closed
 
-    def enter(self, pack: Pack) -> None:
-        """Write the pack's row of the columns, from its last reading and its presence."""
+    def enter(self, pack: Pack, taken_ma: int = 0) -> None:
+        """Write the pack's row of the columns, from its last reading and its presence.
+
+        `taken_ma`: what its current is taking over from the others, 0 or more; see drift.py.
+        """
         i = pack.index
         connected = pack.presence == LIVE or pack.presence == LATE
         flow_ma = 0 if pack.current_ma is None else self.sign * pack.current_ma
         is_open = self._is_open(pack, flow_ma)
         self.open[i] = 1 if is_open else 0
         most_ma = self.most_ma(pack)
-        limit_ma = self.usable_ma(pack, most_ma)
-        refuses = self.allowed[i] is False and not is_open
+        usable_ma = self.usable_ma(pack, most_ma)
+        limit_ma = usable_ma
+        if taken_ma > 0:
+            limit_ma -= kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
+        refuses = self.says_no[i] == 1 and not is_open
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
         binds = counts or (pack.presence == UNHEARD and not is_open)
@@ -173,7 +183,7 @@ class Direction:
         self._bind(i, limit_ma if binds else NO_CAP)
         self.room_ma[i] = limit_ma - flow_ma if binds else NO_CAP
         adds = counts and not refuses and not pack.withheld
-        self.contribution_ma[i] = limit_ma if adds else 0
+        self.contribution_ma[i] = usable_ma if adds else 0
         self.grant_ma[i] = NO_CAP
         self.ramp_ma[i] = most_ma
         if pack.presence == UNHEARD:
@@ -213,7 +223,7 @@ class Direction:
         if closed is not None:
             return not closed
         return (
-            self.allowed[pack.index] is False
+            self.says_no[pack.index] == 1
             and pack.settings.opens_path_on_refusal
             and pack.current_ma is not None
             and flow_ma <= self.bank.zero_current_ma
@@ -222,5 +232,9 @@ class Direction:
     def forget(self) -> None:
         """Drop the readings from earlier: packs came, went, or changed how they share."""
         self.quiet.valid = False
+        self.disturb()
+
+    def disturb(self) -> None:
+        """Drop the steady reading, and let the window under way give none."""
         self.steady.valid = False
         self.disturbed = True

@@ -30,7 +30,8 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.granted_ma = min(side.grant_ma) if side.some_unheard else NO_CAP
     side.unheard = side.grant_ma.index(side.granted_ma) if side.some_unheard else -1
     missing = side.unknown
-    if missing == 1 and bus_ma is not None and not side.some_unheard:
+    metered = missing == 1 and bus_ma is not None and not side.some_unheard
+    if metered and bus_ma is not None:
         _fill_in(side, side.unknown_pack, bus_ma)
         missing = 0
     side.current_unknown = missing > 0
@@ -39,11 +40,14 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.contributions_ma = sum(side.contribution_ma)
     room_ma = min(side.room_ma)
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
+    _keep_steady(side, dt_ms)
+    low_ma = min(side.window_low_ma, side.last_low_ma)  # since before any reading that counts
+    if metered:
+        side.total_ma = low_ma  # a quick meter must not be paired with a slow pack's old reading
     if side.some_unheard or missing:
         side.forget()
-    elif -side.quiet_ma <= side.total_ma <= side.quiet_ma:
-        side.quiet.take(side.total_ma, side.room_ma, 1)
-    _keep_steady(side, dt_ms)
+    elif low_ma >= -side.quiet_ma and side.quiet_ma >= max(side.window_high_ma, side.last_high_ma):
+        side.quiet.take(low_ma, side.room_ma, 1)
     if side.tightest < 0:
         side.headroom_ma = NO_CAP  # no path: a rule of its own
     elif room_ma < 0:
@@ -85,6 +89,8 @@ def _keep_steady(side: Direction, dt_ms: int) -> None:
     if not side.disturbed and side.window_high_ma - side.window_low_ma <= side.coherent_ma:
         side.steady.take(side.window_low_ma, side.room_ma, bank.coherent_keep_ms)
     side.window_left_ms = max(bank.coherent_ms, bank.fresh_ms)
+    side.last_low_ma = side.window_low_ma
+    side.last_high_ma = side.window_high_ma
     side.window_low_ma = total_ma
     side.window_high_ma = total_ma
     side.disturbed = False
@@ -110,8 +116,12 @@ def _widest(side: Direction, room_ma: int, shares: Shares) -> int:
 
 def _assumed_permille(side: Direction) -> int:
     """1/s_max in permille, if no resistance is more than `assumed_resistance_ratio` times another:
-    1 + (n - 1)/ratio (algebra in docs/explanation/headroom.md). Rounded down."""
-    count = len(side.limit_ma) - side.limit_ma.count(NO_CAP)
+    1 + (n - 1)/ratio (algebra in docs/explanation/headroom.md). Rounded down.
+
+    Only packs that carry current both ways count: while it flows the other way, one whose path is
+    open there leaves its part to the rest, and the reading may be from then.
+    """
+    count = side.connected.count(YES)
     return 1_000 + 1_000 * max(0, count - 1) // side.bank.assumed_resistance_ratio
 
 

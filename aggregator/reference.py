@@ -18,8 +18,6 @@ class Reference:
     The room is what was left of the pack's limit of now: L_i - I_i with the current of then.
     """
 
-    __slots__ = ("left_ms", "room_ma", "total_ma", "valid")
-
     def __init__(self, count: int) -> None:
         self.valid = False
         self.left_ms = 0
@@ -41,6 +39,12 @@ class Reference:
         if self.left_ms <= 0:
             self.left_ms = 0
             self.valid = False
+
+    def follow(self, taken_ma: list[int]) -> None:
+        """Let the rooms follow the split: what a pack took over since, it has no more."""
+        if self.valid:
+            for i in range(len(self.room_ma)):
+                self.room_ma[i] -= taken_ma[i]
 
     def counts(self) -> bool:
         """Is it still good: was no pack above what it may take now? From above a limit, no total but

@@ -112,13 +112,15 @@ class FramesTalker:
             if self.on_readings is not None:
                 self.on_readings(codec, readings)
             fields = fields_of(readings)
+            if asked_ms is not None:  # it may have waited in some buffer all the time
+                told_ms = fields.get("age_ms")
+                waited_ms = since(now_ms, asked_ms)
+                fields["age_ms"] = waited_ms + (told_ms if isinstance(told_ms, int) else 0)
             missing = lacking(fields)
             if missing is not None:
                 self.counts.refuse(f"{pack}: {codec.frame.name}: no {missing} in it")
             report = self._assemblies[pack].put(codec.frame.name, fields, now_ms)
             if report is not None:
-                if asked_ms is not None:  # it may have waited in some buffer all the time
-                    report.age_ms = max(report.age_ms or 0, since(now_ms, asked_ms))
                 reports.append(report)
         return reports
 

@@ -164,16 +164,14 @@ class PackPoller:
             if beat == self._beats.get(name):
                 return ()  # the pack has measured nothing since
             self._beats[name] = beat
+        # The first of its registers was read no earlier than it was asked for.
+        asked_ms = now_ms if reading.asked_ms is None else reading.asked_ms
+        fields["age_ms"] = since(now_ms, asked_ms)
         missing = lacking(fields)
         if missing is not None:
             self.counts.refuse(f"{name}: no {missing} in it")
         report = self._assembly.put(name, fields, now_ms)
-        if report is None:
-            return ()
-        # The first of its registers was read no earlier than it was asked for.
-        asked_ms = now_ms if reading.asked_ms is None else reading.asked_ms
-        report.age_ms = max(report.age_ms or 0, since(now_ms, asked_ms))
-        return (report,)
+        return () if report is None else (report,)
 
     def _failed(self, why: str, now_ms: int) -> None:
         """Give up a request and with it the whole group: half of one is not a reading."""

@@ -15,7 +15,7 @@ from attrs import frozen
 from adapters.counts import Counts
 from adapters.links import Record
 from adapters.modbus.bank import CURRENTS, Speller
-from adapters.modbus.maps import Group, RegisterMap
+from adapters.modbus.maps import Group, RegisterMap, Row
 from adapters.modbus.spell import LIMITS, Unsayable
 from adapters.registers import (
     HOLDING,
@@ -57,15 +57,17 @@ class _Writing:
         self.urgent = any(row.field in URGENT for row in group.rows)
         self.started_ms: int | None = None
         self.failed = False  # some of it was not taken, or not sent
-        addresses = {at for row in group.rows for at in range(row.address, row.address + row.size)}
         most = 1 if one_by_one else min(map_.largest_block, LARGEST_WRITE)
-        self.runs: list[list[int]] = []  # neighbours, without a hole
-        for address in sorted(addresses):
+        self.runs: list[list[int]] = []  # neighbours, without a hole; no number lies in two of them
+        for address, size in sorted({(row.address, row.size) for row in group.rows}):
+            span = list(range(address, address + size))
             last = self.runs[-1] if self.runs else []
-            if last and address == last[-1] + 1 and len(last) < most:
-                last.append(address)
+            if one_by_one:
+                self.runs += [[at] for at in span]
+            elif last and address == last[-1] + 1 and len(last) + size <= most:
+                last += span
             else:
-                self.runs.append([address])
+                self.runs.append(span)
 
     def is_due(self, now_ms: int) -> bool:
         """Is it time to write this group?"""
@@ -75,12 +77,23 @@ class _Writing:
         return not 0 <= since(now_ms, self.started_ms) < wait_ms
 
 
+def _is_split(row: Row, settings: WriteSettings) -> bool:
+    """Would it take several writes to tell a limit?"""
+    return settings.one_by_one and row.field in LIMITS and row.size > 1
+
+
 class BankWriter:
     """Talker of a client's link: writes the bank's words into somebody's registers."""
 
     def __init__(self, map_: RegisterMap, settings: WriteSettings) -> None:
         if any(group.function != HOLDING for group in map_.groups):
             raise ValueError("a map with function = 3 in every group: only those can be written")
+        halves = [row for group in map_.groups for row in group.rows if _is_split(row, settings)]
+        if halves:
+            raise ValueError(
+                f"one_by_one with limits of one register each: between two writes {halves[0].field}"
+                " would be half of the old and half of the new one"
+            )
         self.counts = Counts()
         self._device = settings.device
         self._function = WRITE_ONE if settings.one_by_one else WRITE_MANY

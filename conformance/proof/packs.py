@@ -3,7 +3,7 @@
 from typing import Any
 from unittest import mock
 
-from aggregator import derate
+from aggregator import derate, direction, drift
 from aggregator.bank import Bank
 from aggregator.direction import Direction
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD, Pack
@@ -111,37 +111,63 @@ def usable(paths: Paths) -> None:
 
 
 @lemma
+def kept_back(paths: Paths) -> None:
+    """What looking ahead keeps back of U, what a pack may take, is between nothing and all of it.
+
+    Of any U, for any current that the pack took over and any margin. Less U never leaves more of it.
+    """
+    usable_ma = paths.integer("usable", 0, PACK_MA)
+    lower_ma = paths.integer("lower", 0, PACK_MA)
+    taken_ma = paths.integer("taken", 0, 2 * PACK_MA)
+    margin = paths.integer("margin", 0, 500)
+    paths.assume(lower_ma <= usable_ma)
+    # For the solver: a part of less is less.
+    paths.lemma((usable_ma - lower_ma) * margin >= 0)
+    kept_ma = drift.kept_back_ma(taken_ma, usable_ma, margin)
+    kept_of_lower_ma = drift.kept_back_ma(taken_ma, lower_ma, margin)
+    paths.claim(
+        kept_ma >= 0, kept_ma <= usable_ma, lower_ma - kept_of_lower_ma <= usable_ma - kept_ma
+    )
+
+
+@lemma
 def rows(paths: Paths) -> None:
     """A pack leaves one of three rows, heard, open or silent, and exactly this in the columns.
 
-    What it may take, U: any number that `usable` leaves. Its current counts as read; silent, only
-    where it takes room away; removed, not. Unless its path is open or it is removed its limit is U,
-    its room U less that current. It adds U if it is heard, has a path, and neither refuses nor is
-    withheld; else nothing. Silent it grants the lesser of U and its setting; 0 if it refuses and may
-    have a path, was above U, or did not tell its current. It is marked if, connected, it so refuses.
-    So U lower leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
+    What it may take, U: any number that `usable` leaves, of which L is left by `kept_back`, if it
+    takes current over, and else all. Its current counts as read; silent, only where it takes room
+    away; removed, not. Unless its path is open or it is removed its limit is L, its room L less
+    that current. It adds U if it is heard, has a path, and neither refuses nor is withheld; else
+    nothing. Silent it grants the lesser of L and its setting; 0 if it refuses and may have a path,
+    was above L, or did not tell its current. It is marked if, connected, it so refuses. So U lower
+    leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
     """
     bank = any_bank(paths)
     side: Direction = paths.choose("direction", bank.currents)
     pack = any_pack(paths, bank, side)
     usable_ma = paths.integer("usable", 0, PACK_MA)
-    with mock.patch.object(side, "usable_ma", return_value=usable_ma):
-        side.enter(pack)
+    kept_ma = paths.integer("kept_back", 0, PACK_MA)
+    paths.assume(kept_ma <= usable_ma)
+    taken_ma = paths.choose("taken", (0, 1))
+    left_ma = usable_ma - kept_ma if taken_ma else usable_ma
+    keeps = mock.patch.object(direction, "kept_back_ma", return_value=kept_ma)
+    with mock.patch.object(side, "usable_ma", return_value=usable_ma), keeps:
+        side.enter(pack, taken_ma)
     silent, removed = pack.presence == UNHEARD, pack.presence == REMOVED
     connected = pack.presence in (LIVE, LATE)
     flow_ma: Any = side.sign * pack.current_ma if pack.current_ma is not None else 0
     path = not side.open[0]
-    refuses = side.allowed[0] is False and path
+    refuses = side.says_no[0] == 1 and path
     counted_ma = 0 if removed else min(0, flow_ma) if silent else flow_ma
     adds = connected and path and not refuses and not pack.withheld
-    least_ma = min(usable_ma, side.way.grant_ma(pack.settings)) if silent else NO_CAP
+    least_ma = min(left_ma, side.way.grant_ma(pack.settings)) if silent else NO_CAP
     untold = pack.current_ma is None
-    nothing = either(refuses, untold, flow_ma > usable_ma) if silent else False
+    nothing = either(refuses, untold, flow_ma > left_ma) if silent else False
     grant = side.grant_ma[0]
     paths.claim(
         side.flow_ma[0] == counted_ma,
-        side.limit_ma[0] == (usable_ma if path and not removed else NO_CAP),
-        side.room_ma[0] == (usable_ma - counted_ma if path and not removed else NO_CAP),
+        side.limit_ma[0] == (left_ma if path and not removed else NO_CAP),
+        side.room_ma[0] == (left_ma - counted_ma if path and not removed else NO_CAP),
         side.contribution_ma[0] == (usable_ma if adds else 0),
         either(both(nothing, grant == 0), both(negation(nothing), grant == least_ma)),
         bool(side.refusing[0]) == (connected and refuses),

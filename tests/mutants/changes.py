@@ -8,7 +8,7 @@ import ast
 import difflib
 import importlib
 from collections.abc import Iterator
-from types import CodeType, FunctionType
+from types import CodeType, FunctionType, ModuleType
 
 from attrs import frozen
 from mutmut.mutation.file_mutation import mutate_file_contents
@@ -65,6 +65,16 @@ def _difference(before: ast.FunctionDef, after: ast.FunctionDef) -> tuple[str, s
     return old, new
 
 
+def _made(node: ast.FunctionDef, module: ModuleType) -> FunctionType:
+    """Return the function that `node` defines, with the names of its module. It is made within a
+    class, as `super()` needs one: the exchange keeps the real one."""
+    names = dict(vars(module))
+    body = ast.Module([ast.ClassDef("Holder", [], [], [node], [])], [])
+    exec(compile(ast.fix_missing_locations(body), module.__name__, "exec"), names)
+    made: FunctionType = vars(names["Holder"])[node.name]
+    return made
+
+
 def changes(module: str) -> Iterator[Change]:
     """Yield every change mutmut makes to a module of the core, in its order."""
     path = ROOT / "aggregator" / f"{module}.py"
@@ -76,9 +86,7 @@ def changes(module: str) -> Iterator[Change]:
         held = vars(getattr(living, holder) if holder else living)[function_name]
         function = held.fget if isinstance(held, property) else held
         node = nodes[name]
-        made = dict(vars(living))
-        exec(compile(ast.Module([node], []), f"{module}: {name}", "exec"), made)
         original = nodes[name.partition(NUMBERED)[0] + ORIGINAL]
         old, new = _difference(original, node)
         where = ".".join(part for part in (module, holder, function_name) if part)
-        yield Change(where, old, new, function, made[name])
+        yield Change(where, old, new, function, _made(node, living))

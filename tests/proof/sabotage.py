@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager
 from typing import Any
 from unittest import mock
 
-from aggregator import derate, direction, headroom, limits, loss
+from aggregator import derate, direction, drift, headroom, limits, loss
 from aggregator.bank import Bank
 from aggregator.direction import Direction
 from aggregator.ramp import Limit
@@ -49,7 +49,7 @@ MISTAKES = (
     ("earlier-lowered", Reference, "learned_total_ma", "least_ma = min(least_ma,", "least_ma = max(-least_ma,"),
     ("back-off", headroom, "_back_off", "total_ma + room_ma)", "total_ma)"),
     ("widest-lowered", headroom, "_widest", "side.total_ma + room_ma", "side.total_ma - room_ma"),
-    ("pack-loss", loss, "carried_after_loss_ma", "- side.flow_ma[lost] + room_ma", "+ room_ma"),
+    ("pack-loss", loss, "_carried_ma", "- flow_ma + room_ma", "+ room_ma"),
     ("caps", Limit, "settle", "self.value = min(self.caps)", "self.value = max(self.caps)"),
     ("permission", limits, "_tell", "view.charge_allowed = side.limit.value > 0", "view.charge_allowed = side.limit.value >= 0"),
     ("permission", limits, "_denied", "caps[number] == 0", "caps[number] < 0"),
@@ -57,8 +57,10 @@ MISTAKES = (
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
     ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
+    ("kept-back", drift, "kept_back_ma", "max(0, min(beyond_ma,", "max(0, max(beyond_ma,"),
+    ("rows", Direction, "enter", "limit_ma -= kept_back_ma(", "limit_ma += kept_back_ma("),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
-    ("rows", Direction, "enter", "limit_ma if adds", "1_000_000 - limit_ma if adds"),
+    ("rows", Direction, "enter", "usable_ma if adds", "1_000_000 - usable_ma if adds"),
     ("rows", Direction, "enter", "0 if no else min(limit_ma", "min(limit_ma"),
     ("presence", Bank, "note_presence", "unheard_pack >= 0", "unheard_pack > 0"),
     ("voltage-rows", VoltageSide, "enter", "else self.sign * own_mv", "else own_mv"),

@@ -27,6 +27,7 @@ def side(
         "limit_ma": limits,
         "room_ma": rooms,
         "total_ma": sum(flow_ma),
+        "connected": bytearray([limit != NO_CAP for limit in limits]),
         "quiet": Reference(len(flow_ma)),
         "steady": Reference(len(flow_ma)),
         "bank": SimpleNamespace(assumed_resistance_ratio=4),

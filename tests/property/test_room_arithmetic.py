@@ -124,6 +124,19 @@ def test_a_remembered_moment_is_forgotten() -> None:
     assert (moment.valid, moment.left_ms) == (False, 0)
 
 
+def test_a_remembered_moment_counts_while_nobody_is_above_a_limit() -> None:
+    """Exactly at one is not above; and what packs took over since is gone from their rooms."""
+    moment = Reference(2)
+    moment.follow([1, 2])
+    assert (moment.counts(), moment.room_ma) == (False, [NO_CAP, NO_CAP])
+    moment.take(7, [3, 2], 1_000)
+    assert moment.counts()
+    moment.follow([1, 2])
+    assert (moment.counts(), moment.room_ma, moment.total_ma) == (True, [2, 0], 7)
+    moment.follow([0, 1])
+    assert (moment.counts(), moment.room_ma) == (False, [2, -1])
+
+
 @pytest.mark.parametrize(
     ("total_ma", "flow_ma", "share"),
     [
@@ -135,6 +148,7 @@ def test_a_remembered_moment_is_forgotten() -> None:
         (2_000, 1_099, 999),
         (2_000, 3_000, 1_000),
         (4_000, 1_099, 333),  # rounded down
+        (4_000, 2_100, 666),
         (2_000, 100, 77),  # nothing of it, but no pack takes less than the least
         (2_000, 0, 77),
     ],
@@ -149,11 +163,11 @@ def test_a_share_since_then(total_ma: int, flow_ma: int, share: int) -> None:
 
 @pytest.mark.parametrize(("count", "permille"), [(1, 1_000), (2, 1_250), (3, 1_500), (5, 2_000)])
 def test_the_assumed_split(count: int, permille: int) -> None:
-    """One pack and a quarter of each other one, at the ratio of four; packs without a path do not
-    count."""
-    limits: list[int | None] = [10_000] * count
-    assert _assumed_permille(side([0] * count, limits)) == permille
-    assert _assumed_permille(side([0] * (count + 2), [None, *limits, None])) == permille
+    """One pack and a quarter of each other one, at the ratio of four; packs without a path both ways
+    do not count."""
+    limits: list[int | None] = [10_000] * (count + 2)
+    connected = bytearray([0, *[1] * count, 0])
+    assert _assumed_permille(side([0] * (count + 2), limits, connected=connected)) == permille
 
 
 def test_the_widest_of_the_good_readings() -> None:

@@ -36,6 +36,7 @@ def test_a_time_that_is_no_integer_is_refused_everywhere(now_ms: object) -> None
     assert view.rejected == before + 3
     assert view.charge_current_limit_ma == 100_000
     assert view.current_ma == 0
+    assert view.stage_elapsed_ms == site.now_ms
 
 
 @pytest.mark.parametrize("now_ms", [-1, -(10**30), 10**30, 1 << 30, 1 << 64])
@@ -70,6 +71,7 @@ def test_a_gateway_that_hangs_falls_silent() -> None:
     last_ms = site.now_ms
     assert site.bank.may_speak(last_ms + 10_000) is True
     assert site.bank.may_speak(last_ms + 10_001) is False
+    assert site.bank.may_speak(last_ms - 10_000) is True
     assert site.bank.may_speak(last_ms - 10_001) is False
 
 

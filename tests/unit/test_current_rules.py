@@ -216,3 +216,15 @@ def test_only_a_denial_pauses_the_day(story: Story, denies: bool) -> None:
     site = story("charge")
     site.runs(1)
     assert (site.view.stage == "paused") is (denies or story is reenable_dwell)
+
+
+@pytest.mark.parametrize("way", SIGNS)
+def test_an_unknown_current_is_counted_as_none(way: str) -> None:
+    """While fir does not say, the room is still told: from what oak carries, and nothing of fir."""
+    site = ready()
+    site.says("oak", current_ma=SIGNS[way] * 20_000)
+    site.says("fir", current_ma=None)
+    site.runs(1)
+    cap = site.caps(way + "_current")["headroom"]
+    assert (cap.value, cap.pack) == (100_000, "oak")
+    assert site.caps(way + "_current")["contributions"].value == 200_000

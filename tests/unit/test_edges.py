@@ -1,16 +1,23 @@
 """Edges on which one milliampere, one millisecond or one thousandth decides."""
 
+from collections.abc import Callable
+
 import pytest
 
 from aggregator import PackSettings
+from aggregator.bank import Bank
+from aggregator.fields import VIEW_FIELDS
+from aggregator.findings import charger_ignores_limit, load_above_limit
 from aggregator.reference import NO_CAP
-from aggregator.view import VIEW_FIELDS
 from tests.bank import Site
 
 LIMITS = ("charge_current", "discharge_current", "charge_voltage", "discharge_voltage")
 
 
-def bare(site: Site) -> object:
+Finder = Callable[[Bank], bool]
+
+
+def bare(site: Site) -> Bank:
     """The columns behind the bank."""
     return site.bank._bank
 
@@ -44,16 +51,16 @@ def test_a_pack_exactly_at_its_limit_settles_nothing() -> None:
 def test_a_total_just_quiet_is_remembered(each_ma: int, room_ma: int) -> None:
     """5 % of the bank is quiet: 10 A in all; while it charges, that moment counts for discharge."""
     site = Site("oak", "fir").is_ready()
-    quiet = bare(site).charge.quiet  # type: ignore[attr-defined]
+    quiet = bare(site).charge.quiet
     site.says(current_ma=each_ma)
-    site.runs(1)
+    site.runs(20)
     assert (quiet.total_ma == 2 * each_ma) is (room_ma == 100_000)
 
 
 def test_a_pack_that_nobody_hears_spoils_what_is_remembered() -> None:
     """Silence alone is enough: whatever it carries now is in no reading."""
     site = Site("oak", "fir").is_ready()
-    side = bare(site).charge  # type: ignore[attr-defined]
+    side = bare(site).charge
     assert side.quiet.valid
     site.falls_silent("fir")
     site.runs(60)
@@ -70,7 +77,7 @@ def test_a_grant_of_one_milliampere_is_no_denial(granted_ma: int, denied: bool) 
     site.falls_silent("fir")
     site.runs(60)
     assert site.view.charge_current_limit_ma == granted_ma
-    assert bare(site).charge.denied is denied  # type: ignore[attr-defined]
+    assert bare(site).charge.denied is denied
 
 
 def held(site: Site) -> bool:
@@ -103,7 +110,7 @@ def test_ramps_stand_still_for_each_reason_alone() -> None:
 def test_the_peak_of_fifteen_seconds() -> None:
     """A new peak is looked for every 15 s, and the last one is kept beside it."""
     site = Site("oak", "fir").is_ready()
-    side = bare(site).charge  # type: ignore[attr-defined]
+    side = bare(site).charge
     side.peak_left_ms, side.peak_ma, side.last_peak_ma = 2_000, 400_000, 300_000
     site.asks("stop_charge")
     site.runs(1)
@@ -114,3 +121,29 @@ def test_the_peak_of_fifteen_seconds() -> None:
     side.peak_left_ms = 1_000
     site.runs(1)
     assert (side.peak_left_ms, side.peak_ma, side.last_peak_ma) == (15_000, 0, 400_000)
+
+
+@pytest.mark.parametrize(
+    ("way", "sign", "found"),
+    [("charge", 1, charger_ignores_limit), ("discharge", -1, load_above_limit)],
+)
+def test_a_limit_of_before_is_forgiven_for_15_to_30_s(way: str, sign: int, found: Finder) -> None:
+    """Periods of 15 s begin with the first step; the highest limit of the last one still counts. From
+    a limit of 0 after 34 s it is forgotten after 60 s; 1 A of the total is never too much."""
+    for total_ma, seen_s in ((1_000, None), (1_001, 60)):
+        site = Site("oak", "fir", path_settle_ms=0, reenable_ms=0, ramp_permille_per_s=1_000)
+        site.runs(34)
+        assert getattr(site.view, way + "_current_limit_ma") >= 100_000
+        site.asks("stop_" + way)
+        site.says("oak", current_ma=sign * total_ma)
+        seconds = [site.now_ms // 1_000 for _ in range(40) if site.runs(1) and found(bare(site))]
+        assert (seconds[0] if seconds else None) == seen_s
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_before_any_limit_nothing_is_forgiven(sign: int) -> None:
+    """Where charging and discharging were never allowed, 1001 mA is too much from the start."""
+    site = Site("oak")
+    site.says(current_ma=sign * 1_001, charge_current_limit_ma=0, discharge_current_limit_ma=0)
+    site.runs(3)
+    assert (charger_ignores_limit if sign > 0 else load_above_limit)(bare(site))

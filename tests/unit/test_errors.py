@@ -14,9 +14,16 @@ from aggregator.errors import told
         (False, "false"),
         (-5, "-5"),
         (0, "0"),
+        ((1 << 62) - 1, "4611686018427387903"),
+        (1 - (1 << 62), "-4611686018427387903"),
+        (1 << 62, "a huge integer"),
+        (-(1 << 62), "a huge integer"),
         (1 << 70, "a huge integer"),
         (-(1 << 4_000), "a huge integer"),
         ("oak", '"oak"'),
+        ("", '""'),
+        (" ~", '" ~"'),
+        ("\x7f", "a long or unprintable text"),
         ("x" * 40, '"' + "x" * 40 + '"'),
         ("x" * 41, "a long or unprintable text"),
         ("line\nbreak", "a long or unprintable text"),
@@ -51,3 +58,4 @@ def test_a_settings_error_carries_its_parts() -> None:
     assert isinstance(error, ValueError)
     assert (error.field, error.expected, error.got) == ("fresh_ms", "500..600000", "null")
     assert str(error) == "fresh_ms: expected 500..600000, got null"
+    assert repr(error) == "SettingsError('fresh_ms')"

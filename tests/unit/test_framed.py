@@ -64,6 +64,20 @@ def test_an_answer_is_as_old_as_its_question(state: Description) -> None:
     assert prompt.age_ms == 50
 
 
+def test_every_frame_is_as_old_as_its_question(tmp_path: Path) -> None:
+    """One waited 8 s in a buffer, and the one that makes the report whole came at once."""
+    text = fast_and_slow('field = "soc_permille"\nunit = "%"').replace("keep_ms = 5000\n", "")
+    for start in ("01", "02"):
+        text = text.replace(f'start = "{start}"', f'start = "{start}"\nrequest = "7{start[1]}"')
+    talker = FramesTalker(described(tmp_path, text), {"oak": 0}, answer_ms=200)
+    assert list(talker.due(0, VIEW, False)) == [b"\x71"]
+    assert list(talker.due(7_990, VIEW, False)) == [b"\x72"]
+    assert list(talker.received(bytes.fromhex("0102000A"), 8_000)) == []
+    (report,) = talker.received(bytes.fromhex("020032"), 8_010)
+    assert isinstance(report, PackReport)
+    assert (report.current_ma, report.age_ms) == (10_000, 8_010)
+
+
 def test_packs_whose_frames_look_alike_are_refused(tmp_path: Path) -> None:
     """One pack's reading must never count as the other's, nor one kind of frame as the other."""
     nameless = described(tmp_path, fast_and_slow('field = "soc_permille"\nunit = "%"'))

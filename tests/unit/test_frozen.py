@@ -1,5 +1,7 @@
 """Readings that stand still while others move are silence, too; a quiet night is not frozen."""
 
+import pytest
+
 from tests.bank import Site
 
 
@@ -99,3 +101,73 @@ def test_a_single_switched_load_is_no_evidence() -> None:
     site.says("oak", current_ma=-10_000)
     site.runs(400)
     assert presence(site, "fir")[0] == "live"
+
+
+def moves(site: Site, pack: str, step_ma: int, times: int) -> None:
+    """A load goes on and off every half second; then all is still until silence is looked for."""
+    for turn in range(times):
+        site.says(pack, current_ma=0 if turn % 2 else step_ma)
+        site.runs(0.5, every_s=0.5)
+    site.runs(12)
+
+
+@pytest.mark.parametrize(("times", "frozen"), [(9, False), (10, True)])
+def test_ten_moves_are_evidence(times: int, frozen: bool) -> None:
+    """As many steps in which the neighbour's current moved, while fir stood still, and no fewer."""
+    site = Site("oak", "fir", frozen_ms=10_000)
+    site.runs(5)
+    site.says("oak", current_ma=-5_000)
+    site.says("fir", voltage_mv=53_001)  # its last move, in a step that does not count
+    site.runs(1)
+    moves(site, "oak", 5_000, times)
+    assert (presence(site, "fir")[0] == "unheard") is frozen
+
+
+@pytest.mark.parametrize(
+    ("step_ma", "moved"), [(1_000, True), (999, False), (-1_000, True), (-999, False)]
+)
+def test_a_current_moves_by_what_is_more_than_none(step_ma: int, moved: bool) -> None:
+    """zero_current_ma up or down is a move; less is a sensor's noise."""
+    site = Site("oak", "fir", frozen_ms=10_000)
+    site.runs(5)
+    moves(site, "oak", step_ma, 24)
+    assert (presence(site, "fir")[0] == "unheard") is moved
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "alive"),
+    [
+        ("voltage_mv", 53_001, True),
+        ("current_ma", 1, True),
+        ("cell_min_mv", 3_309, True),
+        ("cell_max_mv", 3_316, True),
+        ("soc_permille", 501, True),
+        ("temperature_min_decic", 199, False),
+    ],
+)
+def test_any_reading_that_moves_is_alive(field: str, value: int, alive: bool) -> None:
+    """Voltage, current, an extreme cell or the charge alone: a unit is enough. Temperatures are too
+    slow to tell."""
+    site = Site("oak", "fir", frozen_ms=10_000)
+    site.runs(5)
+    still = site.words["fir"][field]
+    for turn in range(40):
+        site.says("oak", current_ma=0 if turn % 2 else 5_000)
+        site.says("fir", **{field: still if turn % 2 else value})
+        site.runs(0.5, every_s=0.5)
+    assert (presence(site, "fir")[0] == "live") is alive
+
+
+@pytest.mark.parametrize(("now_ms", "shown"), [(10_000, "live"), (10_001, "unheard")])
+def test_a_pack_that_says_nothing_stands_still_from_the_start(now_ms: int, shown: str) -> None:
+    """Its reports tell no reading at all, while the neighbour's current has moved ten times."""
+    site = Site("oak", "fir", frozen_ms=10_000)
+    site.says("fir", **dict.fromkeys(site.words["fir"]))
+    site.runs(4.5, every_s=0.5)
+    for turn in range(10):
+        site.says("oak", current_ma=0 if turn % 2 else 5_000)
+        site.runs(0.5, every_s=0.5)
+    site.now_ms = now_ms
+    site.reports("fir", age_ms=1)  # an aged reading is looked at in the next step
+    site.bank.step(now_ms)
+    assert presence(site, "fir")[0] == shown

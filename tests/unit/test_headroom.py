@@ -2,7 +2,6 @@
 
 import pytest
 
-from aggregator import BusReport
 from tests.bank import Site
 
 
@@ -164,88 +163,30 @@ def test_a_late_pack_spoils_the_steady_reading() -> None:
     assert headroom(site, "discharge") == (90_000 + 20_000, "p1")
 
 
-def test_a_bus_meter_tells_the_one_current_that_is_unknown() -> None:
-    """Total by the meter less the known packs is what the silent sensor's pack carries."""
-    site = carrying(20_000, 0)
-    site.says("p1", current_ma=None)
-    site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms)
+def charging_past_an_open_path() -> Site:
+    """p0 may give 50 A and takes all of 100 A; p1 may give 200 A, and its charge path is open. With
+    both paths closed p0 has four fifths of the conductance, and nothing circulates."""
+    site = Site("p0", "p1").is_ready()
+    site.says("p0", current_ma=100_000, discharge_current_limit_ma=50_000)
+    site.says("p1", charge_path_closed=False, discharge_current_limit_ma=200_000)
     site.runs(1)
-    assert headroom(site, "charge") == (50_000 + 70_000, "p1")
-    assert "current_unknown" not in site.caps("charge_current")
-    assert site.view.current_ma == 50_000
+    return site
 
 
-def test_a_stale_bus_meter_tells_nothing() -> None:
-    """After fresh_ms without a new sample the meter's last word is no longer one."""
-    site = carrying(20_000, 0)
-    site.says("p1", current_ma=None)
-    site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms)
-    site.runs(10)
-    assert site.view.charge_allowed is True
-    site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms)  # the same sample again
+def test_a_path_that_is_open_the_other_way_is_not_counted_on() -> None:
+    """From 100 A into p0 alone to 50 A out of p0 p1 need not help at all: it begins when it can."""
+    site = charging_past_an_open_path()
+    site.runs(60)
+    assert headroom(site, "discharge") == (50_000, "p0")
+
+
+def test_a_path_that_closes_the_other_way_spoils_the_steady_reading() -> None:
+    """What p0 carried alone says nothing about the room that it has beside p1."""
+    site = charging_past_an_open_path()
+    site.runs(60)
+    site.says("p0", current_ma=80_000)
+    site.says("p1", current_ma=20_000, charge_path_closed=True)
     site.runs(1)
-    assert site.binding("charge_current") == ("current_unknown", None)
-    assert site.view.current_ma is None
-
-
-@pytest.mark.parametrize("age_ms", [None, 0, 9_000])
-def test_a_bus_reading_may_come_with_its_age(age_ms: int | None) -> None:
-    """A reading handed over 9 s old is fresh for one more second."""
-    site = carrying(20_000, 0)
-    site.says("p1", current_ma=None)
-    site.bank.bus(BusReport(7, current_ma=50_000, age_ms=age_ms), site.now_ms)
-    site.runs(1)
-    assert site.view.current_ma == 50_000
-    site.runs(1)
-    assert (site.view.current_ma is None) is (age_ms == 9_000)
-
-
-def test_a_bus_reading_from_just_ahead_is_no_fresher_than_one_taken_now() -> None:
-    """Stamped 8 s ahead, it is stale fresh_ms after the next step, not 8 s later."""
-    site = carrying(20_000, 0)
-    site.says("p1", current_ma=None)
-    site.bank.bus(BusReport(7, current_ma=50_000), site.now_ms + 8_000)
-    site.runs(11)
-    assert site.view.current_ma == 50_000
-    site.runs(1)
-    assert site.view.current_ma is None
-
-
-def test_a_bus_reading_that_was_overtaken_is_not_news() -> None:
-    """The older of two samples, delivered last, does not replace the newer."""
-    site = carrying(20_000, 0)
-    site.says("p1", current_ma=None)
-    for sample, current_ma in ((6, 50_000), (5, 90_000)):
-        site.bank.bus(BusReport(sample, current_ma=current_ma), site.now_ms)
-    site.runs(1)
-    assert site.view.current_ma == 50_000
-
-
-def test_an_open_pack_with_an_unknown_current_has_no_row_either() -> None:
-    """The meter tells what flows in it, which is in the total, but it cannot be overloaded."""
-    site = carrying(20_000, 0)
-    site.says("p1", current_ma=None, charge_path_closed=False)
-    site.bank.bus(BusReport(1, current_ma=15_000), site.now_ms)
-    site.runs(1)
-    assert headroom(site, "charge") == (15_000 + 80_000, "p0")
-
-
-def test_a_bus_meter_cannot_tell_two_unknown_currents() -> None:
-    """With two unknown currents the meter does not help: nothing is allowed."""
-    site = carrying(20_000, 0, 0)
-    site.says("p1", "p2", current_ma=None)
-    site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms)
-    site.runs(1)
-    assert site.binding("charge_current") == ("current_unknown", None)
-    assert site.binding("discharge_current") == ("current_unknown", None)
-
-
-def test_a_bus_meter_cannot_tell_one_of_two_that_are_missing() -> None:
-    """With an unheard pack on the bus the meter's total has two unknown parts."""
-    site = carrying(20_000, 0, 0)
-    site.falls_silent("p2")
-    site.runs(40)
-    site.says("p1", current_ma=None)
-    site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms)
-    site.runs(1)
-    assert site.caps("charge_current")["current_unknown"].value == 0
+    assert headroom(site, "discharge") == (50_000 * 7 // 10, "p0")  # by the quiet moment
+    site.runs(30)
+    assert headroom(site, "discharge") == (-100_000 + (50_000 + 80_000) * 5 // 4, "p0")

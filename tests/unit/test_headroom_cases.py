@@ -127,6 +127,20 @@ def test_2_a_quiet_moment_is_at_most_5_percent_of_the_bank(each_ma: int, room_ma
     assert headroom(site) == room_ma
 
 
+def test_2_a_total_that_swings_through_nothing_is_no_quiet_moment() -> None:
+    """From +100 A to -100 A: for 5 s oak's reading is from before and fir's from after. When fir's
+    limit falls later, their rooms would allow 50 A, and fir carries half of it."""
+    site = Site("oak", "fir").is_ready()
+    site.says(current_ma=50_000)
+    site.runs(30)
+    site.says("fir", current_ma=-50_000)
+    site.runs(5)
+    site.says("oak", current_ma=-50_000)
+    site.says("fir", charge_current_limit_ma=10_000)
+    site.runs(30)
+    assert headroom(site) == 10_000  # by the minute at rest
+
+
 # Case 4: chargers that limit their own output while loads share the bus.
 
 

@@ -104,16 +104,44 @@ def test_slow_ramps_are_not_lost_to_rounding(limit_ma: int) -> None:
     assert site.runs(80, every_s=0.25).charge_current_limit_ma == limit_ma
 
 
-def test_a_removed_pack_adds_nothing_to_the_ramp() -> None:
-    """Of two packs of 100 A one is removed: the limit rises by 5 A a second."""
+@pytest.mark.parametrize(("limit_ma", "rise_ma"), [(100_000, 5_000), (99_999, 4_999)])
+def test_a_removed_pack_adds_nothing_to_the_ramp(limit_ma: int, rise_ma: int) -> None:
+    """Of two packs of 100 A one is removed: the limit rises by 5 A a second, and nothing of fir's."""
     site = Site("oak", "fir")
+    site.says("oak", charge_current_limit_ma=limit_ma)
     site.runs(10)
     site.falls_silent("fir")
     site.runs(40)
     site.asks("declare_removed", pack="fir")
     site.runs(35)
     before = site.view.charge_current_limit_ma
-    assert site.runs(1).charge_current_limit_ma - before == 5_000
+    assert site.runs(1).charge_current_limit_ma - before == rise_ma
+
+
+def test_a_pack_that_tells_no_limit_adds_nothing_to_the_ramp() -> None:
+    """Nor does one that says 0: beside oak's 99 999 mA the limit rises by 4999 mA a second."""
+    for unknown in (None, 0):
+        site = Site("oak", "fir")
+        site.says("oak", charge_current_limit_ma=99_999)
+        site.says("fir", charge_path_closed=False, charge_current_limit_ma=unknown)
+        site.runs(35)
+        before = site.view.charge_current_limit_ma
+        assert site.runs(1).charge_current_limit_ma - before == 4_999
+
+
+def test_a_removed_pack_adds_nothing_to_the_total() -> None:
+    """Whatever fir carried when it was last heard: the room is oak's alone, either way."""
+    for last_ma in (-40_000, 0, 40_000):
+        site = Site("oak", "fir").is_ready()
+        site.says("fir", current_ma=last_ma)
+        site.runs(1)
+        site.falls_silent("fir")
+        site.runs(31)
+        site.asks("declare_removed", pack="fir")
+        site.runs(60)
+        for limit in ("charge_current", "discharge_current"):
+            caps = [(cap.value, cap.rule, cap.pack) for cap in site.bank.why(limit)[:2]]
+            assert caps == [(100_000, "contributions", None), (100_000, "headroom", "oak")]
 
 
 def test_a_limit_falls_at_once() -> None:

@@ -3,6 +3,7 @@
 import pytest
 
 from tests.bank import Site
+from tests.unit.test_shares import carry, learned
 
 
 def loss(site: Site, direction: str = "charge") -> int | None:
@@ -65,6 +66,19 @@ def test_off_means_no_cap_but_a_finding() -> None:
     site.says(current_ma=40_000)
     site.runs(30)
     assert ("pack_loss_overloads_rest", None) not in site.findings()
+
+
+def test_learned_shares_stretch_no_room_of_another_moment() -> None:
+    """oak, elm and fir take 50, 30 and 20 %: if elm opens, 140 A are 100 A in oak. While the total
+    has grown and oak has not said so yet, its old room is not stretched beside the new total."""
+    site = learned(survive_pack_loss="strict", charge_sharing="learned")
+    carry(site, 0)
+    site.runs(60)
+    assert 130_000 < (loss(site) or 0) <= 140_000
+    carry(site, 60_000)
+    site.says("oak", current_ma=0)
+    site.runs(9)
+    assert 130_000 < (loss(site) or 0) <= 140_000
 
 
 def test_the_least_of_both_binds() -> None:

@@ -122,6 +122,23 @@ def test_age_runs_from_the_question(bench: Bench) -> None:
     assert {one.age_ms for one in bench.found} == {40}
 
 
+def test_every_part_is_as_old_as_its_question(tmp_path: Path) -> None:
+    """The current was read 3 s before the rest came: so old is the report, whichever part came last."""
+    text = MAP.replace("keep_ms = 9000\n", "").replace("every_ms = 500", "every_ms = 60000")
+    bench = Bench(map_in(tmp_path, text))
+    asked: list[int] = []
+    for now_ms in (0, 3_000, 3_010):
+        bench.now_ms = now_ms
+        (ask,) = bench.poller.due(now_ms, VIEW, True)
+        assert isinstance(ask, Ask)
+        table = bench.tables[ask.function]
+        bench.now_ms += 3_000 if not asked else 10
+        asked.append(ask.function)
+        bench.take(Answer(ask, tuple(table[ask.address + at] for at in range(ask.count))))
+    assert asked == [4, 3, 3]
+    assert [one.age_ms for one in bench.found] == [3_020]
+
+
 def test_one_question_at_a_time(bench: Bench) -> None:
     """While an answer is awaited nothing else is asked; one that never comes is given up."""
     (first,) = bench.poller.due(0, VIEW, True)

@@ -6,6 +6,7 @@ import random
 import pytest
 
 from aggregator import Cap, PackSettings, Refusal, SettingsError
+from aggregator.fields import ROW_FIELDS, VIEW_FIELDS
 from aggregator.plain import (
     BANK_KEYS,
     BUS_KEYS,
@@ -24,7 +25,6 @@ from aggregator.plain import (
     view_to_plain,
 )
 from aggregator.report import BUS_INTS
-from aggregator.view import ROW_FIELDS, VIEW_FIELDS
 from tests.bank import Site
 
 OAK: dict[str, object] = {"pack": "oak"}

@@ -231,6 +231,14 @@ SETTINGS = [
         bank(stages=StageSettings(float_mv=56_000, absorption_mv=55_000)),
         "float_mv: expected below absorption_mv (55000), got 56000",
     ),
+    (
+        bank(limp_low_voltage_mv=53_120),
+        "limp_low_voltage_mv: expected below limp_voltage_mv (53120), got 53120",
+    ),
+    (
+        bank(discharge_voltage_floor_mv=56_801),
+        "discharge_voltage_floor_mv: expected below charge_voltage_ceiling_mv (56800), got 56801",
+    ),
     (bank(own_packs="oak"), 'own_packs: expected a list of pack names, got "oak"'),
     (bank(own_packs=["elm"]), 'own_packs: expected names of packs, got "elm"'),
     (lambda: BankSettings([]), "packs: expected 1..64 packs, got 0"),

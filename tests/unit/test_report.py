@@ -182,3 +182,11 @@ def test_alarms_survive_the_way_through_bits() -> None:
         "other",
     )
     assert alarm_bits(None) == 0
+
+
+@pytest.mark.parametrize(("count", "taken"), [(0, False), (1, True), (255, True), (256, False)])
+def test_a_pack_has_up_to_255_sensors(count: int, taken: bool) -> None:
+    """A list of temperatures may be as long as their numbers reach, and not empty."""
+    bank = Aggregator(BankSettings([PackSettings("oak")]))
+    report = PackReport("oak", 1, temperatures_decic=[200] * count)
+    assert (bank.accept(report, 0) is None) is taken

@@ -249,3 +249,16 @@ def test_contradictions_elsewhere_are_refused() -> None:
 def test_the_owner_may_adjust_only_stage_numbers_within_their_range(rows: object) -> None:
     """`adjustable` names fields of the daily charge, with bounds inside the field's own."""
     assert field_of(stages, adjustable=rows) == "adjustable"
+
+
+def test_bounds_themselves_are_within() -> None:
+    """A stage field's whole range and one value of it, points a unit apart, windows just as long."""
+    for curve in (((0, 0), (1, 0), (2, 0)), ((-1_000, 1_000), (-999, 0), (10_000, 0))):
+        assert pack(charge_cell_curve=curve).charge_cell_curve == curve
+    for name, low, high, _ in STAGE_INTS:
+        for row in ((name, low, high), (name, low, low), (name, high, high)):
+            assert stages(adjustable=[row]).adjustable == (row,)
+        for row in ((name, low - 1, high), (name, low, high + 1), (name, high, low)):
+            assert field_of(stages, adjustable=[row]) == "adjustable"
+    assert bank(coherent_ms=20_000, coherent_keep_ms=20_000).coherent_keep_ms == 20_000
+    assert bank(fresh_ms=29_999).fresh_ms == 29_999

@@ -142,3 +142,73 @@ def test_delayed_readings_are_not_a_recovery() -> None:
         site.reports("oak", sample=sample)
         site.runs(1)
     assert presence(site, "oak")[0] == "unheard"
+
+
+def test_silence_is_noticed_to_the_millisecond() -> None:
+    """In the first step that is a millisecond beyond fresh_ms, and beyond unheard_ms."""
+    site = Site("oak")
+    site.runs(10)
+    for silent_ms, shown in (
+        (9_999, "live"),
+        (10_000, "live"),
+        (10_001, "late"),
+        (29_999, "late"),
+        (30_000, "late"),
+        (30_001, "unheard"),
+    ):
+        site.view = site.bank.step(site.now_ms + silent_ms)
+        assert presence(site, "oak")[0] == shown
+
+
+@pytest.mark.parametrize(
+    ("age_ms", "shown"), [(10_000, "live"), (10_001, "late"), (30_001, "unheard")]
+)
+def test_an_old_reading_is_old_at_once(age_ms: int, shown: str) -> None:
+    """In the next step, even if no time has passed since the last."""
+    site = Site("oak")
+    site.runs(10)
+    site.reports("oak", age_ms=age_ms)
+    site.bank.step(site.now_ms)
+    assert presence(site, "oak")[0] == shown
+
+
+@pytest.mark.parametrize(
+    ("ahead_ms", "late_s"), [(1_000, 12), (2_000, 13), (2_001, 12), (9_000, 12)]
+)
+def test_a_reading_is_believed_two_steps_ahead(ahead_ms: int, late_s: int) -> None:
+    """A step may come that much later than its reports; a reading stamped further ahead is taken for
+    one of the next step."""
+    site = Site("oak")
+    site.runs(13)
+    site.now_ms += ahead_ms
+    site.reports("oak")
+    site.now_ms -= ahead_ms
+    site.falls_silent("oak")
+    shown = []
+    for _ in range(14):
+        site.runs(1)
+        shown.append(presence(site, "oak")[0])
+    assert shown.index("late") + 1 == late_s
+
+
+def test_a_doubt_is_cast_once() -> None:
+    """A clock that fell back and then says no time at all: readings that came since count."""
+    site = Site("oak")
+    site.runs(100)
+    site.now_ms = 0
+    site.bank.step(0)
+    assert presence(site, "oak")[0] == "unheard"
+    for _ in range(3):
+        site.reports("oak")
+    site.bank.step("noon")  # type: ignore[arg-type]
+    assert presence(site, "oak")[0] == "live"
+
+
+def test_the_same_sample_is_no_beginning_of_a_recovery() -> None:
+    """A silent pack may start its count over; one number again and again is one reading."""
+    site = Site("oak")
+    site.runs(10)
+    site.falls_silent("oak")
+    site.runs(31)
+    site.reports("oak", sample=10)
+    assert site.asks("declare_removed", pack="oak") is None

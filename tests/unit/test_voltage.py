@@ -3,6 +3,7 @@
 import pytest
 
 from aggregator import PackSettings
+from aggregator.voltage import Slope
 from tests.bank import Site
 
 
@@ -143,3 +144,49 @@ def test_a_silent_pack_brings_both_voltages_to_limp() -> None:
     view = site.runs(31)
     assert view.charge_voltage_limit_mv <= 53_120
     assert view.discharge_voltage_limit_mv == 49_600
+
+
+# A slope by itself: one millivolt a second, so that a millisecond is a thousandth of a millivolt.
+
+
+def falls(slope: Slope, *steps_ms: int, target_mv: int = 0) -> list[int | None]:
+    """Where it is after each step towards a target."""
+    values = []
+    for dt_ms in steps_ms:
+        slope.follow(target_mv, 100, 1, dt_ms)
+        values.append(slope.value)
+    return values
+
+
+def test_a_slope_pays_out_whole_millivolts_and_keeps_the_rest() -> None:
+    """999 ms earn nothing yet, the next millisecond earns the whole, and so on."""
+    assert falls(Slope(), 999, 1, 999, 1, 1_500, 1_499, 1) == [100, 99, 99, 98, 97, 96, 95]
+
+
+def test_a_slope_counts_no_more_than_a_minute_at_a_time() -> None:
+    """After a gap of hours it has fallen by one minute's worth, to the millisecond."""
+    assert falls(Slope(), 59_999, 1) == [41, 40]
+    assert falls(Slope(), 60_001, 999) == [40, 40]
+    assert falls(Slope(), 7_200_000, 1_000) == [40, 39]
+
+
+def test_a_slope_that_has_arrived_keeps_nothing() -> None:
+    """What was earned beyond the target is gone, whether it rests there or rises."""
+    for then_mv, rests_mv in ((99, 99), (103, 103)):
+        slope = Slope()
+        assert falls(slope, 1_500, target_mv=99) == [99]
+        assert falls(slope, 0, target_mv=then_mv) == [rests_mv]
+        assert falls(slope, 999, 1) == [rests_mv, rests_mv - 1]
+
+
+def test_a_slope_starts_where_the_limit_is_and_stops_at_the_target() -> None:
+    """From 100 mV down; a target above is taken at once; without a target there is no value."""
+    assert falls(Slope(), 0, 500, 1_000, target_mv=99) == [100, 100, 99]
+    assert falls(Slope(), 0, target_mv=100) == [100]
+    assert falls(Slope(), 0, target_mv=101) == [101]
+    slope = Slope()
+    assert slope.value is None
+    falls(slope, 5_000)
+    slope.follow(None, 100, 1, 1_000)
+    assert slope.value is None
+    assert falls(slope, 0) == [100]
