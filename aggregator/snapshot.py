@@ -6,7 +6,7 @@ are `stage`, a timer's name, `share.PACK.FIELD`, `wish.N.FIELD`, `removed.PACK`,
 """
 
 from .bank import Bank
-from .cycle import BULK, FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
+from .cycle import FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 from .errors import Refusal
 from .presence import declare
 from .report import LONGEST_MS, bad_id
@@ -141,7 +141,6 @@ def _take_stages(bank: Bank, state: dict[str, object]) -> None:
     stages = bank.stages
     for name in TIMERS:
         setattr(stages, name, state[name])
-    stages.resume = BULK
     for stage in STAGES:
         if stage == state["stage"]:
             stages.resume = stage  # the core's own constant, not the text from outside

@@ -2,6 +2,7 @@
 
 import pytest
 
+from aggregator import StageSettings
 from aggregator.requests import MOST_REQUESTS
 from tests.bank import Site
 
@@ -112,3 +113,14 @@ def test_only_a_plain_mark_removes_a_pack(mark: int | str, presence: str) -> Non
     site.falls_silent("oak")
     site.runs(60)
     assert site.view.charge_allowed is (presence == "removed")
+
+
+def test_an_adjustment_is_in_force_again() -> None:
+    """With its value, at either end of the bounds; beyond them, or no number, it is left out."""
+    stages = StageSettings(adjustable=(("dwell_ms", 2, 5), ("tolerance_mv", 0, 9)))
+    for value, dwell_ms in ((2, 2), (5, 5), (1, 10_000), (6, 10_000), ("3", 10_000)):
+        site = Site("fir", "oak", stages=stages)
+        state: State = {**good(), "adjusted.dwell_ms": value, "adjusted.tolerance_mv": 7}
+        assert site.bank.restore(state, 0) is None
+        in_force = site.bank._bank.stages.in_force
+        assert (in_force.dwell_ms, in_force.tolerance_mv) == (dwell_ms, 7)

@@ -112,7 +112,8 @@ def test_what_was_learned_is_put_away_with_its_set() -> None:
     shares.run(1, bytearray([1, 0]))
     assert (shares.learned, shares.worth_keeping(bytearray([1, 0]))) == (False, (*SUMS, BOTH))
     shares.run(1, BOTH)
-    assert (shares.learned, shares.kept, sums_of(shares)) == (True, None, SUMS)
+    assert (shares.learned, sums_of(shares)) == (True, SUMS)
+    assert not shares.kept
     assert shares.worth_keeping(BOTH) == (*SUMS, BOTH)
 
 

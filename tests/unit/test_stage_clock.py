@@ -239,7 +239,7 @@ def test_the_installers_numbers_are_in_force() -> None:
         if name not in ("absorption_mv", "float_mv")
     }
     given |= {"absorption_mv": 56_000, "float_mv": 54_000, "tolerance_mv": 90}
-    now = at(**given)
+    now = at(**given)  # type: ignore[arg-type]
     assert {name: getattr(now.in_force, name) for name in given} == given
     eight = Stages(BankSettings([PackSettings("oak")], cell_count=8))
     assert (eight.in_force.absorption_mv, eight.in_force.float_mv) == (27_600, 26_800)
