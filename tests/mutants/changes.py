@@ -9,6 +9,7 @@ import difflib
 import importlib
 from collections.abc import Iterator
 from types import CodeType, FunctionType
+from typing import Any
 
 from attrs import frozen
 from mutmut.mutation.file_mutation import mutate_file_contents
@@ -65,6 +66,15 @@ def _difference(before: ast.FunctionDef, after: ast.FunctionDef) -> tuple[str, s
     return old, new
 
 
+def _made(node: ast.FunctionDef, names: dict[str, Any], title: str) -> FunctionType:
+    """Return the function as it would be in a class, where `super()` is known, among these names."""
+    holder = ast.ClassDef("Holder", [], [], [node], [])
+    module = ast.fix_missing_locations(ast.Module([holder], []))
+    exec(compile(module, title, "exec"), names)
+    made: FunctionType = vars(names["Holder"])[node.name]
+    return made
+
+
 def changes(module: str) -> Iterator[Change]:
     """Yield every change mutmut makes to a module of the core, in its order."""
     path = ROOT / "aggregator" / f"{module}.py"
@@ -76,9 +86,8 @@ def changes(module: str) -> Iterator[Change]:
         held = vars(getattr(living, holder) if holder else living)[function_name]
         function = held.fget if isinstance(held, property) else held
         node = nodes[name]
-        made = dict(vars(living))
-        exec(compile(ast.Module([node], []), f"{module}: {name}", "exec"), made)
+        mistaken = _made(node, dict(vars(living)), f"{module}: {name}")
         original = nodes[name.partition(NUMBERED)[0] + ORIGINAL]
         old, new = _difference(original, node)
         where = ".".join(part for part in (module, holder, function_name) if part)
-        yield Change(where, old, new, function, made[name])
+        yield Change(where, old, new, function, mistaken)

@@ -100,7 +100,10 @@ class Trials:
                 into, out = os.pipe()
                 child = os.fork()
                 if child == 0:
-                    self._try_one(session, trial, out)
+                    try:
+                        self._try_one(session, trial, out)
+                    finally:  # whatever the mistake broke, this process goes no further
+                        os._exit(NOTICED)
                 os.close(out)
                 running[child] = trial, into
             child, status = os.wait()
