@@ -10,7 +10,8 @@ voltage.py, rules.py, limits.py, ramp.py  every cap there is, and how the least 
 stages.py, cycle.py                       bulk, absorption, float, paused
 requests.py, commands.py                  what the owner asks
 merge.py, view.py, rows.py, findings.py   the packs as one battery; things worth a look
-bank.py, snapshot.py, plain.py            the parts side by side; keeping and converting them
+bank.py, snapshot.py                      the parts side by side; keeping them
+fields.py, plain.py                       the same as JSON
 ticks.py, errors.py                       time that wraps; refusals
 """
 

@@ -156,7 +156,8 @@ class Bank:
         if self.drift.run(dt_ms, self.packs):
             self.charge.steady.follow(self.drift.taken_ma)
             for pack in self.packs:
-                self.charge.enter(pack, self.drift.taken_ma[pack.index])
+                if self.drift.changed[pack.index]:
+                    self.charge.enter(pack, self.drift.taken_ma[pack.index])
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""
@@ -208,7 +209,7 @@ class Bank:
             pack = self.find(name)
             if pack is None or pack.presence == REMOVED:
                 continue
-            if side.allowed[pack.index] is False:
+            if side.says_no[pack.index] == 1:
                 return True
         return False
 

@@ -51,13 +51,13 @@ def judge_soc_wishes(bank: Bank) -> None:
     if top is None or soc is None:
         bank.charge.wish_soc = False
     else:
-        slack = SOC_HYSTERESIS_PERMILLE if bank.charge.wish_soc else 0
-        bank.charge.wish_soc = soc > top - slack if slack else soc >= top
+        slack = SOC_HYSTERESIS_PERMILLE if bank.charge.wish_soc else 1
+        bank.charge.wish_soc = soc > top - slack
     if reserve == 0 or soc is None:
         bank.discharge.wish_soc = False
     else:
-        slack = SOC_HYSTERESIS_PERMILLE if bank.discharge.wish_soc else 0
-        bank.discharge.wish_soc = soc < reserve + slack if slack else soc <= reserve
+        slack = SOC_HYSTERESIS_PERMILLE if bank.discharge.wish_soc else 1
+        bank.discharge.wish_soc = soc < reserve + slack
 
 
 def _last_soc(packs: list[Pack]) -> int | None:

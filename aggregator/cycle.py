@@ -37,18 +37,6 @@ TIMERS = (
 class Facts:
     """What the stages may know of the bank in one step."""
 
-    __slots__ = (
-        "cell_arrived",
-        "current_ma",
-        "denied",
-        "dwell_left_ms",
-        "idle_ma",
-        "soc_permille",
-        "tails_small",
-        "target_cap_mv",
-        "voltage_mv",
-    )
-
     def __init__(self) -> None:
         self.voltage_mv: int | None = None
         self.current_ma: int | None = None
@@ -63,33 +51,6 @@ class Facts:
 
 class Cycle:
     """The state of the daily charge. Times in ms; `adjusted`: the owner's changes to settings."""
-
-    __slots__ = (
-        "absorbing_ms",
-        "adjusted",
-        "arrived_ms",
-        "asked",
-        "dip_ms",
-        "elapsed_ms",
-        "ends_by",
-        "ends_ms",
-        "facts",
-        "held",
-        "held_ms",
-        "idle_ms",
-        "in_force",
-        "low_ms",
-        "paused_ms",
-        "reached_ms",
-        "resume",
-        "settings",
-        "since_full_minutes",
-        "since_start_ms",
-        "spare_ms",
-        "stage",
-        "tails_ms",
-        "why",
-    )
 
     def __init__(self, bank: BankSettings) -> None:
         self.settings = bank.stages

@@ -92,7 +92,7 @@ class Direction:
         self.coherent_ma = scale_ma // 1_000 * bank.coherent_permille
         # Columns: one element a pack.
         self.own_ma: list[int | None] = [None] * count  # the pack's own limit, as it says
-        self.allowed: list[bool | None] = [None] * count
+        self.says_no = bytearray(count)  # 1: the pack says that current may not flow this way
         self.closed: list[bool | None] = [None] * count
         # Yes-or-no columns, see reference.py.
         self.open = bytearray(count)  # no current can flow in this direction
@@ -151,7 +151,7 @@ class Direction:
     def hear(self, i: int, own_ma: int | None, allowed: bool | None, closed: bool | None) -> None:
         """Note what pack `i` says about this direction; `enter` must follow."""
         self.own_ma[i] = own_ma
-        self.allowed[i] = allowed
+        self.says_no[i] = 1 if allowed is False else 0
         self.closed[i] = closed
 
     def enter(self, pack: Pack, taken_ma: int = 0) -> None:
@@ -166,8 +166,10 @@ class Direction:
         self.open[i] = 1 if is_open else 0
         most_ma = self.most_ma(pack)
         usable_ma = self.usable_ma(pack, most_ma)
-        limit_ma = usable_ma - kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
-        refuses = self.allowed[i] is False and not is_open
+        limit_ma = usable_ma
+        if taken_ma > 0:
+            limit_ma -= kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
+        refuses = self.says_no[i] == 1 and not is_open
         self.refusing[i] = 1 if connected and refuses else 0
         counts = connected and not is_open
         binds = counts or (pack.presence == UNHEARD and not is_open)
@@ -221,7 +223,7 @@ class Direction:
         if closed is not None:
             return not closed
         return (
-            self.allowed[pack.index] is False
+            self.says_no[pack.index] == 1
             and pack.settings.opens_path_on_refusal
             and pack.current_ma is not None
             and flow_ma <= self.bank.zero_current_ma

@@ -16,11 +16,13 @@ MOST_PERMILLE = 200  # of a pack's limit: more at once is a path that opened, an
 class Drift:
     """What each pack's charge current took over from the others in the last window [mA]."""
 
-    __slots__ = ("spent_ms", "taken_ma", "then_ma")
+    __slots__ = ("changed", "spent_ms", "taken_ma", "then_ma")
 
     def __init__(self, count: int) -> None:
         self.taken_ma = [0] * count  # 0 or more
-        self.then_ma: list[int | None] = [None] * count  # the currents when the window began
+        self.changed = bytearray(count)  # 1: `taken_ma` is another than before
+        # The currents when the window began; while one is worked out, how far they moved.
+        self.then_ma: list[int | None] = [None] * count
         self.spent_ms = 0
 
     def run(self, dt_ms: int, packs: list[Pack]) -> bool:
@@ -41,11 +43,15 @@ class Drift:
             moved_ma = 0 if now_ma is None or then_ma is None else now_ma - then_ma
             grown_ma += moved_ma
             lost_ma -= min(0, moved_ma)
-            self.then_ma[pack.index] = now_ma
-            self.taken_ma[pack.index] = moved_ma
+            self.then_ma[pack.index] = moved_ma
         even_ma = min(0, grown_ma) // len(packs)
-        for i in range(len(packs)):
-            self.taken_ma[i] = max(0, min(self.taken_ma[i] - even_ma, 2 * lost_ma))
+        for pack in packs:
+            i = pack.index
+            moved_ma = self.then_ma[i] or 0
+            self.then_ma[i] = pack.current_ma
+            taken_ma = max(0, min(moved_ma - even_ma, 2 * lost_ma))
+            self.changed[i] = 1 if taken_ma != self.taken_ma[i] else 0
+            self.taken_ma[i] = taken_ma
         return True
 
 

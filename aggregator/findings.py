@@ -86,7 +86,7 @@ def pack_over_own_limit(bank: Bank, pack: Pack) -> bool:
 def current_into_refusing_pack(bank: Bank, pack: Pack) -> bool:
     """The pack refuses, and yet current flows: its path did not open."""
     for side in bank.currents:
-        refuses = side.allowed[pack.index] is False
+        refuses = side.says_no[pack.index] == 1
         if refuses and side.flow_ma[pack.index] > bank.settings.zero_current_ma:
             return True
     return False
@@ -153,8 +153,6 @@ ABSENT = -1  # a condition that does not hold has no age
 
 class Findings:
     """How long each condition has lasted, and the list of those shown."""
-
-    __slots__ = ("bank_ms", "pack_ms", "round_ms", "shown", "started_ms", "turn")
 
     def __init__(self, count: int) -> None:
         self.bank_ms = [ABSENT] * len(BANK_FINDINGS)

@@ -2,6 +2,7 @@
 
 Each pack writes its row of the columns when a report comes in or its presence changes; a step
 needs only sums and extremes over columns. A pack that does not count holds the neutral element.
+What changes seldom, charge and temperature, is told again only when it has.
 """
 
 from .pack import LATE, LIVE, REMOVED, Pack
@@ -17,30 +18,6 @@ MAH_PER_UNIT = 100
 
 class Merge:
     """The columns of everything that is added up or compared over packs."""
-
-    __slots__ = (
-        "alarmed",
-        "capacity",
-        "cell_high_mv",
-        "cell_low_mv",
-        "charged",
-        "cold_decic",
-        "complete",
-        "current_ma",
-        "hot_decic",
-        "late",
-        "live",
-        "protections",
-        "soc_high",
-        "soc_low",
-        "soh_low",
-        "unheard",
-        "unknown",
-        "voltage_low_mv",
-        "voltage_mv",
-        "warnings",
-        "weight",
-    )
 
     def __init__(self, count: int) -> None:
         # Yes-or-no columns, see reference.py.
@@ -63,12 +40,14 @@ class Merge:
         self.cold_decic = [NO_CAP] * count
         self.hot_decic = [NONE_SO_HIGH] * count
         self.alarmed = bytearray(count)  # warns or protects itself
+        self.charge_moved = True  # since the last `tell`
+        self.temperature_moved = True
         self.warnings = [0] * count
         self.protections = [0] * count
 
     def hear(self, i: int, report: PackReport) -> None:
         """Note what only this place keeps; `enter` must follow."""
-        self.soh_low[i] = _or(report.soh_permille, NO_CAP)
+        self._enter_health(i, _or(report.soh_permille, NO_CAP))
         self.warnings[i] = alarm_bits(report.warnings)
         self.protections[i] = alarm_bits(report.protections)
 
@@ -88,25 +67,39 @@ class Merge:
         self.current_ma[i] = (pack.current_ma or 0) if heard else 0
         soc = pack.soc_permille if heard else None
         capacity_mah = pack.capacity_mah if heard else None
-        self.capacity[i] = _or(capacity_mah, 0) // MAH_PER_UNIT
-        self.weight[i] = 0 if soc is None else self.capacity[i]
-        self.charged[i] = _or(soc, 0) * self.weight[i]
         known = live and soc is not None and capacity_mah is not None
-        self.complete[i] = 1 if known or removed else 0
-        self.soc_low[i] = _or(soc, NO_CAP)
-        self.soc_high[i] = _or(soc, NONE_SO_HIGH)
+        complete = 1 if known or removed else 0
+        self._enter_charge(i, soc, _or(capacity_mah, 0) // MAH_PER_UNIT, complete)
         if not heard:
-            self.soh_low[i] = NO_CAP
+            self._enter_health(i, NO_CAP)
         self.cell_low_mv[i] = NO_CAP if removed else _or(pack.cell_min_mv, NO_CAP)
         self.cell_high_mv[i] = NONE_SO_HIGH if removed else _or(pack.cell_max_mv, NONE_SO_HIGH)
-        self.cold_decic[i] = NO_CAP if removed else _or(pack.temperature_min_decic, NO_CAP)
-        self.hot_decic[i] = (
-            NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
-        )
+        cold = NO_CAP if removed else _or(pack.temperature_min_decic, NO_CAP)
+        hot = NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
+        if cold != self.cold_decic[i] or hot != self.hot_decic[i]:
+            self.cold_decic[i] = cold
+            self.hot_decic[i] = hot
+            self.temperature_moved = True
         if removed:
             self.warnings[i] = 0
             self.protections[i] = 0
         self.alarmed[i] = 1 if self.warnings[i] or self.protections[i] else 0
+
+    def _enter_charge(self, i: int, soc: int | None, capacity: int, complete: int) -> None:
+        low = _or(soc, NO_CAP)
+        if low != self.soc_low[i] or capacity != self.capacity[i] or complete != self.complete[i]:
+            self.charge_moved = True
+            self.soc_low[i] = low
+            self.soc_high[i] = _or(soc, NONE_SO_HIGH)
+            self.capacity[i] = capacity
+            self.weight[i] = 0 if soc is None else capacity
+            self.charged[i] = _or(soc, 0) * self.weight[i]
+            self.complete[i] = complete
+
+    def _enter_health(self, i: int, low: int) -> None:
+        if low != self.soh_low[i]:
+            self.charge_moved = True
+            self.soh_low[i] = low
 
     def tell(self, view: SystemView, packs: list[Pack], bus_ma: int | None) -> None:
         """Write the bank's numbers into the view.
@@ -115,19 +108,18 @@ class Merge:
         """
         view.current_ma = bus_ma if self.unknown.find(YES) >= 0 else sum(self.current_ma)
         self._tell_power(view)
-        self._tell_charge(view)
+        if self.charge_moved:
+            self.charge_moved = False
+            self._tell_charge(view)
+        if self.temperature_moved:
+            self.temperature_moved = False
+            self._tell_temperature(view)
         low_mv = min(self.cell_low_mv)
         high_mv = max(self.cell_high_mv)
         view.cell_min_mv = None if low_mv == NO_CAP else low_mv
         view.cell_max_mv = None if high_mv == NONE_SO_HIGH else high_mv
         view.cell_min_row = self.cell_low_mv.index(low_mv)
         view.cell_max_row = self.cell_high_mv.index(high_mv)
-        cold = min(self.cold_decic)
-        hot = max(self.hot_decic)
-        view.temperature_min_decic = None if cold == NO_CAP else cold
-        view.temperature_max_decic = None if hot == NONE_SO_HIGH else hot
-        view.temperature_min_row = self.cold_decic.index(cold)
-        view.temperature_max_row = self.hot_decic.index(hot)
         alarmed = self.alarmed.find(YES) >= 0
         view.warning_bits = _union(self.warnings) if alarmed else 0
         view.protection_bits = _union(self.protections) if alarmed else 0
@@ -154,6 +146,14 @@ class Merge:
         if view.current_ma is not None:
             # 10 mV times 100 mA is 1 mW: stays a small integer.
             view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000
+
+    def _tell_temperature(self, view: SystemView) -> None:
+        cold = min(self.cold_decic)
+        hot = max(self.hot_decic)
+        view.temperature_min_decic = None if cold == NO_CAP else cold
+        view.temperature_max_decic = None if hot == NONE_SO_HIGH else hot
+        view.temperature_min_row = self.cold_decic.index(cold)
+        view.temperature_max_row = self.hot_decic.index(hot)
 
     def _tell_charge(self, view: SystemView) -> None:
         weight = sum(self.weight)

@@ -29,32 +29,6 @@ _COPIED = (
 class Pack:
     """The last reading (names and units of PackReport) and the presence of one pack."""
 
-    __slots__ = (
-        "capacity_mah",
-        "cell_max_mv",
-        "cell_max_no",
-        "cell_min_mv",
-        "cell_min_no",
-        "cold_decic",
-        "current_ma",
-        "hot_decic",
-        "index",
-        "moved_ms",
-        "moved_stirs",
-        "presence",
-        "recovered",
-        "sample",
-        "settings",
-        "silence",
-        "soc_permille",
-        "stirred_ma",
-        "taken_ms",
-        "temperature_max_decic",
-        "temperature_min_decic",
-        "voltage_mv",
-        "withheld",
-    )
-
     def __init__(self, index: int, settings: PackSettings) -> None:
         self.index = index
         self.settings = settings

@@ -6,6 +6,7 @@ pass for an unknown value.
 """
 
 from .errors import Refusal, SettingsError
+from .fields import ROW_FIELDS, VIEW_FIELDS
 from .ranges import (
     BANK_CHOICES,
     BANK_FLAGS,
@@ -26,7 +27,7 @@ from .report import (
 )
 from .requests import Request
 from .settings import BankSettings, PackSettings, StageSettings
-from .view import ROW_FIELDS, VIEW_FIELDS, Cap, SystemView
+from .view import Cap, SystemView
 
 
 def _firsts(table: tuple[tuple[object, ...], ...]) -> list[str]:

@@ -37,8 +37,9 @@ def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSetting
     elif pack.presence == REMOVED or pack.presence == LATE:
         _become(pack, LIVE, None)
     elif pack.presence == UNHEARD and (moved or pack.silence != FROZEN):
-        in_a_row = pack.recovered > 0 and gap_ms <= bank.unheard_ms
-        pack.recovered = pack.recovered + 1 if in_a_row else 1
+        if gap_ms > bank.unheard_ms:
+            pack.recovered = 0
+        pack.recovered += 1
         if pack.recovered >= bank.recovery_samples:
             _become(pack, LIVE, None)
 

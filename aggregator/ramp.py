@@ -11,8 +11,6 @@ from .reference import NO_CAP
 class Limit:
     """A limit and its caps: one for each row of a table of rules, whose last row is the ramp."""
 
-    __slots__ = ("caps", "carry", "previous", "ramp_to", "row", "value")
-
     def __init__(self, value: int, rows: int) -> None:
         self.caps = [NO_CAP] * rows  # what each rule said in the last step
         self.value = value

@@ -18,8 +18,6 @@ class Reference:
     The room is what was left of the pack's limit of now: L_i - I_i with the current of then.
     """
 
-    __slots__ = ("left_ms", "room_ma", "total_ma", "valid")
-
     def __init__(self, count: int) -> None:
         self.valid = False
         self.left_ms = 0

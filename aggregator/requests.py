@@ -67,8 +67,6 @@ class Request:
 class Wish:
     """A wish that is kept: `left_ms` runs down, FOREVER does not."""
 
-    __slots__ = ("kind", "left_ms", "pack", "source", "value")
-
     def __init__(self, kind: str, pack: str, value: int, left_ms: int, source: str) -> None:
         self.kind = kind
         self.pack = pack  # "" for the bank
@@ -124,18 +122,6 @@ def _plain(text: str) -> bool:
 
 class Wishes:
     """The wishes in force, and what they come to (NO_CAP or None: nothing)."""
-
-    __slots__ = (
-        "charge_ma",
-        "charge_mv",
-        "discharge_ma",
-        "full_every_days",
-        "kept",
-        "reserve_permille",
-        "stop_charge",
-        "stop_discharge",
-        "top_permille",
-    )
 
     def __init__(self) -> None:
         self.kept: list[Wish] = []

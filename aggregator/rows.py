@@ -16,7 +16,7 @@ def path_open(side: Direction, pack: Pack) -> bool:
 
 def refuses(side: Direction, pack: Pack) -> bool:
     """Its board refuses."""
-    return side.allowed[pack.index] is False
+    return side.says_no[pack.index] == 1
 
 
 def withheld(side: Direction, pack: Pack) -> bool:

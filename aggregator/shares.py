@@ -47,29 +47,6 @@ def root(square: int) -> int:
 class Shares:
     """The regression of each pack's current on the total. Rows are packs, as everywhere."""
 
-    __slots__ = (
-        "block_ms",
-        "blocks",
-        "broken",
-        "bus_mean",
-        "bus_readings",
-        "bus_sum_ma",
-        "count",
-        "has_means",
-        "implausible",
-        "kept",
-        "learned",
-        "lower_permille",
-        "means",
-        "own_squares",
-        "products",
-        "readings",
-        "share_permille",
-        "squares",
-        "sums_ma",
-        "upper_permille",
-    )
-
     def __init__(self, count: int) -> None:
         self.count = count
         self.sums_ma = [0] * count  # of this block's readings

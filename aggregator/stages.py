@@ -111,8 +111,6 @@ ROWS_FROM = {
 class Stages(Cycle):
     """The daily charge under way."""
 
-    __slots__ = ()
-
     def step(self, dt_ms: int) -> None:
         """Let `dt_ms` pass under the present facts, then take at most one transition."""
         self.pass_time(dt_ms)
@@ -134,7 +132,6 @@ class Stages(Cycle):
             self.elapsed_ms = 0
             if stage == BULK:
                 self.since_start_ms = 0
-                self.asked = False
             elif stage == ABSORPTION:
                 self.absorbing_ms = 0
                 self.held_ms = 0

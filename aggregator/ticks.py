@@ -28,8 +28,6 @@ class Clock:
     counter falls back (a restarted source), the core's time stands still and goes on from there.
     """
 
-    __slots__ = ("_offset_ms", "fell_ms", "now_ms", "started")
-
     def __init__(self) -> None:
         self.now_ms = 0
         self.fell_ms = 0  # how far the caller's counter fell back in the last `advance`

@@ -2,89 +2,10 @@
 
 The aggregator fills one view and hands it out again after every step; `copy()` keeps one. All
 fields are as of the last step, but for `packs`, which shows each pack as it is when asked. None
-means unknown.
+means unknown. What each field is: fields.py.
 """
 
 from .report import alarm_names
-
-# Whole-bank numbers, each with its unit in its name; the comment is the documentation.
-VIEW_FIELDS = (
-    "voltage_mv",  # mean of live packs
-    "voltage_min_mv",  # lowest of live packs
-    "voltage_max_mv",  # highest of live packs
-    # sum over live and late packs, positive: charging; if one does not say, what a bus meter says
-    "current_ma",
-    "power_w",  # voltage times current, rounded down
-    "soc_permille",  # weighted by present capacity over live and late packs, rounded down
-    "soc_min_permille",  # lowest
-    "soc_max_permille",  # highest
-    "soh_permille",  # lowest of live and late packs
-    "capacity_mah",  # present full capacity, summed over live and late packs
-    "remaining_mah",  # charge left in them
-    "cell_min_mv",  # lowest cell of all packs that are not removed
-    "cell_max_mv",  # highest cell of all packs that are not removed
-    "cell_min_pack",  # the pack it is in
-    "cell_max_pack",
-    "cell_min_no",  # its number there
-    "cell_max_no",
-    "temperature_min_decic",  # coldest sensor, 0.1 °C
-    "temperature_max_decic",  # hottest sensor, 0.1 °C
-    "temperature_min_pack",
-    "temperature_max_pack",
-    "warnings",  # union over all packs that are not removed
-    "protections",
-    "partial",  # true: a pack is late or unheard, or does not report its charge or capacity
-    "charge_allowed",  # false exactly when the charge current limit is 0
-    "discharge_allowed",  # false exactly when the discharge current limit is 0
-    "charge_voltage_limit_mv",  # chargers: not above
-    "discharge_voltage_limit_mv",  # loads: not below
-    "charge_current_limit_ma",  # total into all packs
-    "discharge_current_limit_ma",  # total out of all packs, a magnitude
-    "charge_voltage_rule",  # the rule that binds, and the pack it speaks of
-    "charge_voltage_pack",
-    "discharge_voltage_rule",
-    "discharge_voltage_pack",
-    "charge_current_rule",
-    "charge_current_pack",
-    "discharge_current_rule",
-    "discharge_current_pack",
-    "stage",  # bulk, absorption, float or paused
-    "stage_elapsed_ms",  # since the stage was entered (paused: since it was paused)
-    "stage_ends",  # the transition that comes next, if its time is known
-    "stage_ends_ms",  # time until then
-    "role",  # alone: one board hears all packs
-    "may_speak",  # display only; adapters ask `may_speak(now_ms)` before each frame
-    "rejected",  # reports, requests and states refused since the start
-    "last_refusal",  # the latest of them, in words
-)
-
-# Fields that are properties, and the fields behind them.
-COMPUTED_FIELDS = (
-    "cell_min_pack",
-    "cell_max_pack",
-    "temperature_min_pack",
-    "temperature_max_pack",
-    "warnings",
-    "protections",
-)
-HIDDEN_FIELDS = (
-    "cell_min_row",
-    "cell_max_row",
-    "temperature_min_row",
-    "temperature_max_row",
-    "warning_bits",
-    "protection_bits",
-    "findings",
-)
-
-ROW_FIELDS = (
-    "pack",  # its name
-    "presence",  # live, late, unheard or removed
-    "charge_contribution_ma",  # what it adds to the charge limit's sum
-    "discharge_contribution_ma",
-    "share_permille",  # its learned share of extra current
-    "why_ignored",  # why it is not live, or adds nothing
-)
 
 
 class Cap:
@@ -114,7 +35,7 @@ class Cap:
 
 
 class PackRow:
-    """One pack as the last step saw it. Fields: ROW_FIELDS."""
+    """One pack as the last step saw it. Fields: fields.py, ROW_FIELDS."""
 
     __slots__ = (
         "charge_contribution_ma",
@@ -155,8 +76,8 @@ class RowSource:
 
 
 class SystemView:
-    """The whole bank as of the last step. Fields and units: VIEW_FIELDS; `packs`: a PackRow each,
-    in the order of their names; `findings`: a list of Finding."""
+    """The whole bank as of the last step. Fields and units: fields.py, VIEW_FIELDS; `packs`: a
+    PackRow each, in the order of their names; `findings`: a list of Finding."""
 
     def __init__(self, names: list[str]) -> None:
         self.names = names
@@ -217,9 +138,8 @@ class SystemView:
     def copy(self) -> "SystemView":
         """Return a view that the next step leaves alone."""
         kept = SystemView(self.names)
-        for name in VIEW_FIELDS + HIDDEN_FIELDS:
-            if name not in COMPUTED_FIELDS:
-                setattr(kept, name, getattr(self, name))
+        for name in self.__dict__:
+            setattr(kept, name, getattr(self, name))
         kept.rows = self.packs
         return kept
 

@@ -20,8 +20,6 @@ class Slope:
     `value` is None when nothing is asked.
     """
 
-    __slots__ = ("carry", "value")
-
     def __init__(self) -> None:
         self.value: int | None = None
         self.carry = 0
@@ -53,6 +51,7 @@ class VoltageSide:
         self.limp_mv = sign * limp_mv
         self.end_mv = sign * end_mv
         self.own_mv = [NO_CAP] * count  # the pack's own limit
+        self.own_moved = True  # one of them has, since the last survey
         self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what its extreme cell grants
         self.arrived = bytearray(count)  # yes or no: its extreme cell is near its end
         self.stage = Slope()
@@ -78,7 +77,10 @@ class VoltageSide:
         i = pack.index
         removed = pack.presence == REMOVED
         gap_mv = None if removed else self.gap_mv(pack)
-        self.own_mv[i] = NO_CAP if removed or own_mv is None else self.sign * own_mv
+        bound_mv = NO_CAP if removed or own_mv is None else self.sign * own_mv
+        if bound_mv != self.own_mv[i]:
+            self.own_mv[i] = bound_mv
+            self.own_moved = True
         self.arrived[i] = 0 if gap_mv is None or gap_mv > NEAR_END_MV else 1
         if gap_mv is None or pack.voltage_mv is None:
             self.cell_room_mv[i] = NO_CAP
@@ -88,7 +90,9 @@ class VoltageSide:
 
     def survey(self) -> None:
         """Find the tightest rows."""
-        self.tightest_own_mv = min(self.own_mv)
+        if self.own_moved:
+            self.own_moved = False
+            self.tightest_own_mv = min(self.own_mv)
+            self.own_pack = self.own_mv.index(self.tightest_own_mv)
         self.tightest_cell_mv = min(self.cell_room_mv)
-        self.own_pack = self.own_mv.index(self.tightest_own_mv)
         self.cell_pack = self.cell_room_mv.index(self.tightest_cell_mv)

@@ -17,6 +17,7 @@ from aggregator import (
     PackSettings,
     StageSettings,
     cycle,
+    fields,
     findings,
     ranges,
     report,
@@ -24,7 +25,6 @@ from aggregator import (
     rows,
     rules,
     stages,
-    view,
 )
 from aggregator.report import ALARMS
 from conformance import device
@@ -83,7 +83,7 @@ def _split(comment: str) -> tuple[str, str]:
 
 def fields_page() -> str:
     """Return docs/reference/fields.md."""
-    parts = ["# Fields\n", PRINTED.format("aggregator/report.py and view.py")]
+    parts = ["# Fields\n", PRINTED.format("aggregator/report.py and fields.py")]
     parts.append(
         "\nEvery field but `pack` and `sample` may be unknown: `None` in Python, `null` or absent in"
         " JSON. Charge current is positive. Units are the last word of a name: `_mv` `_ma` `_mah`"
@@ -112,10 +112,10 @@ def fields_page() -> str:
         (f"`{n}`", f"{_number(a)} .. {_number(b)}", bus[n]) for n, a, b in report.BUS_INTS
     ]))  # fmt: skip
     for heading, names in (("SystemView", "VIEW_FIELDS"), ("PackRow", "ROW_FIELDS")):
-        told = comments(view, names)
+        told = comments(fields, names)
         parts.append(f"\n## {heading}\n")
         parts.append(table(("field", "meaning"), [
-            (f"`{name}`", told[name] or "likewise") for name in getattr(view, names)
+            (f"`{name}`", told[name] or "likewise") for name in getattr(fields, names)
         ]))  # fmt: skip
     parts.append("\n`packs` is a list of PackRow, `findings` a list of (name, pack).\n")
     return "".join(parts)

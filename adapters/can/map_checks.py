@@ -6,8 +6,8 @@ from adapters.can.map_rows import MapFile, SignalRow
 from adapters.can.numbers import LIMITS
 from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, UNITS, Meaning
 from adapters.toml_file import Complaint, Place
+from aggregator.fields import VIEW_FIELDS
 from aggregator.report import MOST_CELLS
-from aggregator.view import VIEW_FIELDS
 
 # How DBCs write the units that maps know.
 WRITTEN = {"degC": "°C", "deg C": "°C", "C": "°C", "°C": "°C", "pct": "%", "percent": "%"}

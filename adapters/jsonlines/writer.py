@@ -4,9 +4,10 @@ Byte for byte what `json_text` of the core would give, without the dicts and tex
 its words are known and the buffer has grown, a line costs no more than itself.
 """
 
+from aggregator.fields import ROW_FIELDS, VIEW_FIELDS
 from aggregator.plain import json_text
 from aggregator.report import ALARMS
-from aggregator.view import ROW_FIELDS, VIEW_FIELDS, Finding, PackRow, SystemView
+from aggregator.view import Finding, PackRow, SystemView
 
 # What a charger or an inverter would obey.
 OBEYED = (

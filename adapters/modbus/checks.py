@@ -11,9 +11,9 @@ from adapters.modbus.spell import BANK_FLAGS, LIMITS, Unsayable, spelled, unknow
 from adapters.registers import BITS, HOLDING, LAST_ADDRESS
 from adapters.structure import structured
 from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
+from aggregator.fields import VIEW_FIELDS
 from aggregator.report import BUS_INTS, REPORT_FLAGS
 from aggregator.requests import KINDS
-from aggregator.view import VIEW_FIELDS
 
 HEARTBEAT, CONSTANT = "heartbeat", "constant"
 PACK_FIELDS = (*(name for name in FIELDS if name != "age_ms"), HEARTBEAT)

@@ -134,12 +134,13 @@ def kept_back(paths: Paths) -> None:
 def rows(paths: Paths) -> None:
     """A pack leaves one of three rows, heard, open or silent, and exactly this in the columns.
 
-    What it may take, U: any number that `usable` leaves, of which L is left by `kept_back`. Its current
-    counts as read; silent, only where it takes room away; removed, not. Unless its path is open or it
-    is removed its limit is L, its room L less that current. It adds U if it is heard, has a path, and
-    neither refuses nor is withheld; else nothing. Silent it grants the lesser of L and its setting; 0
-    if it refuses and may have a path, was above L, or did not tell its current. It is marked if,
-    connected, it so refuses. So U lower leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
+    What it may take, U: any number that `usable` leaves, of which L is left by `kept_back`, if it
+    takes current over, and else all. Its current counts as read; silent, only where it takes room
+    away; removed, not. Unless its path is open or it is removed its limit is L, its room L less
+    that current. It adds U if it is heard, has a path, and neither refuses nor is withheld; else
+    nothing. Silent it grants the lesser of L and its setting; 0 if it refuses and may have a path,
+    was above L, or did not tell its current. It is marked if, connected, it so refuses. So U lower
+    leaves no column higher; and a pack that falls silent adds nothing and keeps its limit.
     """
     bank = any_bank(paths)
     side: Direction = paths.choose("direction", bank.currents)
@@ -147,15 +148,16 @@ def rows(paths: Paths) -> None:
     usable_ma = paths.integer("usable", 0, PACK_MA)
     kept_ma = paths.integer("kept_back", 0, PACK_MA)
     paths.assume(kept_ma <= usable_ma)
-    left_ma = usable_ma - kept_ma
+    taken_ma = paths.choose("taken", (0, 1))
+    left_ma = usable_ma - kept_ma if taken_ma else usable_ma
     keeps = mock.patch.object(direction, "kept_back_ma", return_value=kept_ma)
     with mock.patch.object(side, "usable_ma", return_value=usable_ma), keeps:
-        side.enter(pack)
+        side.enter(pack, taken_ma)
     silent, removed = pack.presence == UNHEARD, pack.presence == REMOVED
     connected = pack.presence in (LIVE, LATE)
     flow_ma: Any = side.sign * pack.current_ma if pack.current_ma is not None else 0
     path = not side.open[0]
-    refuses = side.allowed[0] is False and path
+    refuses = side.says_no[0] == 1 and path
     counted_ma = 0 if removed else min(0, flow_ma) if silent else flow_ma
     adds = connected and path and not refuses and not pack.withheld
     least_ma = min(left_ma, side.way.grant_ma(pack.settings)) if silent else NO_CAP

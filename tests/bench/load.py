@@ -3,48 +3,57 @@
 All numbers are invented.
 """
 
-from aggregator import Aggregator, BankSettings, PackReport, PackSettings
+from aggregator import BankSettings, PackReport, PackSettings
 
 STEP_MS = 1_000
 HILL_STEPS = 400  # the total rises for half of it and falls for the other half
 
 
-class Workload:
-    """A bank of `count` packs and the report object of each."""
-
-    def __init__(self, count):
-        settings = [
+def settings_of(count):
+    """The settings of a bank of `count` packs."""
+    return BankSettings(
+        packs=[
             PackSettings("pack-" + str(i), capacity_mah=100_000 + 10_000 * i) for i in range(count)
         ]
-        self.bank = Aggregator(BankSettings(packs=settings))
+    )
+
+
+class Load:
+    """A running bank behind an adapter that fills in one report object again and again."""
+
+    def __init__(self, bank, names):
+        self.bank = bank
+        self.names = names
         self.now_ms = 0
         self.tick = 0
-        self.reports = [_report(i) for i in range(count)]
+        self.report = new_report(0)
 
-    def move(self):
-        """The next reading of every pack: the total climbs and falls, shares are uneven."""
-        self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
-        self.tick += 1
-        phase = self.tick % HILL_STEPS
-        height = phase if phase < HILL_STEPS // 2 else HILL_STEPS - phase
-        for i in range(len(self.reports)):
-            report = self.reports[i]
-            report.sample = (report.sample + 1) & 0xFFFF
-            report.current_ma = (90 + 3 * (i % 8)) * height
-            report.voltage_mv = 53_000 + height
-            report.cell_max_mv = 3_320 + height // 10
-
-    def accept(self):
-        """Hand every report over."""
-        for report in self.reports:
-            self.bank.accept(report, self.now_ms)
-
-    def step(self):
-        """Let the bank work everything out."""
-        self.bank.step(self.now_ms)
+    def run(self, steps):
+        """Move the readings, hand them over and step, so many times."""
+        report = self.report
+        for _ in range(steps):
+            self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
+            self.tick += 1
+            for i in range(len(self.names)):
+                report.pack = self.names[i]
+                read(report, i, self.tick)
+                self.bank.accept(report, self.now_ms)
+            self.bank.step(self.now_ms)
 
 
-def _report(i):
+def read(report, i, tick):
+    """The reading of pack `i` at `tick`: the total climbs and falls, shares are uneven."""
+    phase = tick % HILL_STEPS
+    height = phase if phase < HILL_STEPS // 2 else HILL_STEPS - phase
+    report.sample = tick & 0xFFFF
+    report.current_ma = (90 + 3 * (i % 8)) * height
+    report.voltage_mv = 53_000 + height
+    report.cell_max_mv = 3_320 + height // 10
+    report.temperature_max_decic = 220 + i % 8
+
+
+def new_report(i):
+    """A report of pack `i` that `read` fills in."""
     return PackReport(
         "pack-" + str(i),
         0,
@@ -55,7 +64,7 @@ def _report(i):
         cell_min_no=3,
         cell_max_no=7,
         temperature_min_decic=200,
-        temperature_max_decic=220 + i % 8,
+        temperature_max_decic=220,
         soc_permille=500,
         soh_permille=980,
         capacity_mah=100_000,

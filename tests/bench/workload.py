@@ -7,7 +7,8 @@ shortest duration of each kind instead [ns]. All numbers are invented.
 
 import sys
 
-from tests.bench.load import Workload
+from aggregator import Aggregator
+from tests.bench.load import STEP_MS, new_report, read, settings_of
 
 try:
     from time import perf_counter_ns as nanoseconds
@@ -16,6 +17,32 @@ except ImportError:
 
     def nanoseconds():
         return ticks_us() * 1_000
+
+
+class Workload:
+    """A bank of `count` packs and the report object of each."""
+
+    def __init__(self, count):
+        self.bank = Aggregator(settings_of(count))
+        self.now_ms = 0
+        self.tick = 0
+        self.reports = [new_report(i) for i in range(count)]
+
+    def move(self):
+        """The next reading of every pack."""
+        self.now_ms = (self.now_ms + STEP_MS) & 0x3FFFFFFF
+        self.tick += 1
+        for i in range(len(self.reports)):
+            read(self.reports[i], i, self.tick)
+
+    def accept(self):
+        """Hand every report over."""
+        for report in self.reports:
+            self.bank.accept(report, self.now_ms)
+
+    def step(self):
+        """Let the bank work everything out."""
+        self.bank.step(self.now_ms)
 
 
 def read_all(reports):

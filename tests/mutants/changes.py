@@ -8,8 +8,7 @@ import ast
 import difflib
 import importlib
 from collections.abc import Iterator
-from types import CodeType, FunctionType
-from typing import Any
+from types import CodeType, FunctionType, ModuleType
 
 from attrs import frozen
 from mutmut.mutation.file_mutation import mutate_file_contents
@@ -66,11 +65,12 @@ def _difference(before: ast.FunctionDef, after: ast.FunctionDef) -> tuple[str, s
     return old, new
 
 
-def _made(node: ast.FunctionDef, names: dict[str, Any], title: str) -> FunctionType:
-    """Return the function as it would be in a class, where `super()` is known, among these names."""
-    holder = ast.ClassDef("Holder", [], [], [node], [])
-    module = ast.fix_missing_locations(ast.Module([holder], []))
-    exec(compile(module, title, "exec"), names)
+def _made(node: ast.FunctionDef, module: ModuleType) -> FunctionType:
+    """Return the function that `node` defines, with the names of its module. It is made within a
+    class, as `super()` needs one: the exchange keeps the real one."""
+    names = dict(vars(module))
+    body = ast.Module([ast.ClassDef("Holder", [], [], [node], [])], [])
+    exec(compile(ast.fix_missing_locations(body), module.__name__, "exec"), names)
     made: FunctionType = vars(names["Holder"])[node.name]
     return made
 
@@ -86,8 +86,7 @@ def changes(module: str) -> Iterator[Change]:
         held = vars(getattr(living, holder) if holder else living)[function_name]
         function = held.fget if isinstance(held, property) else held
         node = nodes[name]
-        mistaken = _made(node, dict(vars(living)), f"{module}: {name}")
         original = nodes[name.partition(NUMBERED)[0] + ORIGINAL]
         old, new = _difference(original, node)
         where = ".".join(part for part in (module, holder, function_name) if part)
-        yield Change(where, old, new, function, mistaken)
+        yield Change(where, old, new, function, _made(node, living))

@@ -27,6 +27,7 @@ PATIENCE = 2
 PATIENCE_S = 1
 SURVIVED = 0
 NOTICED = 1
+IMPOSSIBLE = 2
 
 
 @define
@@ -100,10 +101,7 @@ class Trials:
                 into, out = os.pipe()
                 child = os.fork()
                 if child == 0:
-                    try:
-                        self._try_one(session, trial, out)
-                    finally:  # whatever the mistake broke, this process goes no further
-                        os._exit(NOTICED)
+                    self._try_one(session, trial, out)
                 os.close(out)
                 running[child] = trial, into
             child, status = os.wait()
@@ -115,7 +113,10 @@ class Trials:
         """Make the mistake, run the tests, end the process."""
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         signal.signal(signal.SIGVTALRM, signal.SIG_DFL)
-        trial.change.make()
+        try:
+            trial.change.make()
+        except ValueError:
+            os._exit(IMPOSSIBLE)
         for number in trial.items:
             signal.setitimer(signal.ITIMER_VIRTUAL, PATIENCE_S + PATIENCE * self._took_s[number])
             reports = runtestprotocol(session.items[number], log=False, nextitem=None)
@@ -125,7 +126,10 @@ class Trials:
         os._exit(SURVIVED)
 
     def _note(self, trial: Trial, status: int, found: bytes) -> None:
-        if os.WIFEXITED(status) and os.WEXITSTATUS(status) == SURVIVED:
+        code = os.WEXITSTATUS(status) if os.WIFEXITED(status) else None
+        if code == IMPOSSIBLE:
+            raise RuntimeError(f"{trial.change.where}: its code cannot be exchanged")
+        if code == SURVIVED:
             trial.outcome = "survived" if trial.items else "not reached"
         elif found:
             trial.outcome = "noticed"

@@ -86,6 +86,13 @@ def test_the_owner_stays_within_the_installers_bounds(value: int) -> None:
         assert site.asks("adjust_stage", field="absorption_ms", value=good) is None
 
 
+def test_the_owner_may_adjust_a_number_to_nothing() -> None:
+    """0 is a value like any other, where the bounds allow it."""
+    site = Site("oak", stages=StageSettings(adjustable=(("dwell_ms", 0, 9),)))
+    assert site.asks("adjust_stage", field="dwell_ms", value=0) is None
+    assert site.bank.snapshot()["adjusted.dwell_ms"] == 0
+
+
 @pytest.mark.parametrize("field", [[], {}, 7, True])
 def test_a_field_of_another_type_is_refused(field: object) -> None:
     """Whatever is sent as a field, nothing raises."""

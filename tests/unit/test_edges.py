@@ -6,9 +6,9 @@ import pytest
 
 from aggregator import PackSettings
 from aggregator.bank import Bank
+from aggregator.fields import VIEW_FIELDS
 from aggregator.findings import charger_ignores_limit, load_above_limit
 from aggregator.reference import NO_CAP
-from aggregator.view import VIEW_FIELDS
 from tests.bank import Site
 
 LIMITS = ("charge_current", "discharge_current", "charge_voltage", "discharge_voltage")

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 import pytest
 
 from aggregator import BusReport, PackReport, Request, __version__
+from aggregator.fields import ROW_FIELDS, VIEW_FIELDS
 from aggregator.plain import BANK_KEYS, PACK_KEYS, STAGE_KEYS
-from aggregator.view import ROW_FIELDS, VIEW_FIELDS
 from tests.sources import CODE, ROOT, files, functions, texts, tree
 
 # ---- Layers: where a file lies (the first row that fits), and what of ours it may import.

@@ -6,6 +6,7 @@ import random
 import pytest
 
 from aggregator import Cap, PackSettings, Refusal, SettingsError
+from aggregator.fields import ROW_FIELDS, VIEW_FIELDS
 from aggregator.plain import (
     BANK_KEYS,
     BUS_KEYS,
@@ -13,6 +14,7 @@ from aggregator.plain import (
     REPORT_KEYS,
     REQUEST_KEYS,
     STAGE_KEYS,
+    _firsts,
     bus_from,
     cap_to_plain,
     json_text,
@@ -22,7 +24,7 @@ from aggregator.plain import (
     settings_to_plain,
     view_to_plain,
 )
-from aggregator.view import ROW_FIELDS, VIEW_FIELDS
+from aggregator.report import BUS_INTS
 from tests.bank import Site
 
 OAK: dict[str, object] = {"pack": "oak"}
@@ -76,6 +78,7 @@ def test_settings_go_there_and_back() -> None:
     )
     assert settings_from(plain).packs[1].capacity_mah == 5_000
     assert plain["cell_count"] == 8
+    assert plain["stages"] == {key: getattr(settings.stages, key) for key in STAGE_KEYS}
 
 
 def test_the_keys_are_the_fields() -> None:
@@ -85,6 +88,7 @@ def test_the_keys_are_the_fields() -> None:
     assert set(STAGE_KEYS) == set(vars(settings.stages))
     fields = {name for name in dir(settings.packs[0]) if not name.startswith("_")}
     assert set(PACK_KEYS) == fields
+    assert _firsts(BUS_INTS) == BUS_KEYS == [row[0] for row in BUS_INTS]
 
 
 @pytest.mark.parametrize("plain", [None, 7, "oak", [], True, [OAK]])
@@ -133,10 +137,23 @@ def test_a_stray_key_is_refused_and_the_known_ones_are_not(read: object, keys: l
     """The least of several stray keys is named, so that their order cannot matter."""
     refusal = read({"zebra": 1, "kolour": 2})  # type: ignore[operator]
     assert isinstance(refusal, Refusal)
-    assert (refusal.field, refusal.got) == ("kolour", "2")
+    assert str(refusal) == "kolour: expected a known field, got 2"
     record = read(dict.fromkeys(keys))  # type: ignore[operator]
     assert not isinstance(record, Refusal)
     assert {getattr(record, key) for key in keys} <= {None, ""}
+    values = {key: [key] for key in keys}
+    record = read(values)  # type: ignore[operator]
+    assert all(getattr(record, key) is values[key] for key in keys)
+
+
+@pytest.mark.parametrize(
+    ("read", "needed"),
+    [(report_from, ["pack", "sample"]), (bus_from, ["sample"]), (request_from, ["kind"])],
+)
+def test_what_must_be_there_may_be_missing_here(read: object, needed: list[str]) -> None:
+    """It is unknown then, and whoever takes the record refuses it by its field."""
+    record = read({})  # type: ignore[operator]
+    assert [getattr(record, key) for key in needed] == [None] * len(needed)
 
 
 def test_a_view_has_every_field_of_its_table() -> None:
@@ -202,3 +219,9 @@ def test_json_text_agrees_with_the_standard_library() -> None:
     for _ in range(300):
         made = value(4)
         assert json.loads(json_text(made)) == made
+
+
+@pytest.mark.parametrize("code", [*range(32, 127), 0x80, 0xFFFF, 0x10000, 0x10001, 0x10FFFF])
+def test_json_text_writes_each_character_like_the_standard_library(code: int) -> None:
+    """From blank to tilde as it is but for quote and backslash, the rest by its code."""
+    assert json_text(chr(code)) == json.dumps(chr(code))

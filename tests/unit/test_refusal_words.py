@@ -251,6 +251,7 @@ SETTINGS = [
     (plain(5), "settings: expected an object with named fields, got 5"),
     (plain({"x": 1}), 'settings: expected only fields of the settings reference, got "x"'),
     (plain({}), "packs: expected a list of packs, got null"),
+    (plain({"packs": 5}), "packs: expected a list of packs, got 5"),
     (
         plain({"packs": [{"pack": "oak", "capacity_mah": -1}]}),
         "packs[0].capacity_mah: expected 1000..2000000 or null, got -1",

@@ -244,10 +244,12 @@ def test_ratio_is_the_floored_quotient() -> None:
         whole = numbers.randrange(1, 1 << 28)
         for unit in (1, 1_000, 1_000_000):
             assert ratio(part, whole, unit) == part * unit // whole
+            assert type(ratio(part, whole, unit)) is int
 
 
 def test_root_is_the_floored_square_root() -> None:
     """The largest integer whose square does not exceed it; 0 for anything below 1."""
     for square in [*range(2_000), 10**6 - 1, 10**6, (1 << 30) - 1]:
         assert root(square) ** 2 <= square < (root(square) + 1) ** 2
+        assert type(root(square)) is int
     assert root(-5) == 0

@@ -1,6 +1,12 @@
 """The owner's daily window: charge no further than, discharge no further than, and full at times."""
 
-from aggregator import PackSettings
+import pytest
+
+from aggregator import BankSettings, PackSettings
+from aggregator.bank import Bank
+from aggregator.commands import judge_soc_wishes
+from aggregator.pack import LIVE, REMOVED, UNHEARD
+from aggregator.requests import FOREVER, Wish
 from tests.bank import Site, in_absorption
 
 
@@ -103,3 +109,95 @@ def test_a_full_charge_every_few_days_makes_the_top_wait() -> None:
     assert site.view.charge_allowed is False
     site.runs(1_000, every_s=40)
     assert site.view.charge_allowed is True
+
+
+# The numbers themselves, without a step around them.
+
+
+def judged(*packs: tuple[str, int | None, int | None], **wishes: int) -> tuple[Bank, Bank]:
+    """A bank that was free before, and one that was stopped both ways; after the judgement.
+
+    `packs`: presence, charge and capacity of each.
+    """
+    banks = []
+    for stopped in (False, True):
+        bank = Bank(BankSettings([PackSettings("p" + str(i)) for i in range(len(packs))]))
+        for pack, (presence, soc, capacity_mah) in zip(bank.packs, packs, strict=True):
+            pack.presence, pack.soc_permille, pack.capacity_mah = presence, soc, capacity_mah
+        for kind, value in wishes.items():
+            bank.wishes.keep(Wish(kind, "", value, FOREVER, ""))
+        bank.apply_wishes()
+        bank.charge.wish_soc = bank.discharge.wish_soc = stopped
+        judge_soc_wishes(bank)
+        banks.append(bank)
+    return banks[0], banks[1]
+
+
+@pytest.mark.parametrize(
+    ("soc", "charge", "discharge"),
+    [
+        (280, (False, False), (True, True)),
+        (300, (False, False), (True, True)),
+        (301, (False, False), (False, True)),
+        (319, (False, False), (False, True)),
+        (320, (False, False), (False, False)),
+        (780, (False, False), (False, False)),
+        (781, (False, True), (False, False)),
+        (799, (False, True), (False, False)),
+        (800, (True, True), (False, False)),
+        (None, (False, False), (False, False)),
+    ],
+)
+def test_the_window_by_the_permille(
+    soc: int | None, charge: tuple[bool, bool], discharge: tuple[bool, bool]
+) -> None:
+    """Is it stopped, if it was free before and if it was stopped: 300 to 800."""
+    banks = judged((LIVE, soc, 1_000), top_soc_permille=800, reserve_soc_permille=300)
+    assert [bank.charge.wish_soc for bank in banks] == list(charge)
+    assert [bank.discharge.wish_soc for bank in banks] == list(discharge)
+
+
+def test_each_end_of_the_window_stands_alone() -> None:
+    """A top alone stops charging, a reserve alone (1 permille, too) discharge; neither: nothing."""
+    for wishes, stops in (
+        ({"top_soc_permille": 0}, (True, False)),
+        ({"reserve_soc_permille": 1}, (False, True)),
+        ({"reserve_soc_permille": 0}, (False, False)),
+        ({}, (False, False)),
+    ):
+        for bank in judged((LIVE, 0, 1_000), **wishes):
+            assert (bank.charge.wish_soc, bank.discharge.wish_soc) == stops
+
+
+@pytest.mark.parametrize(("minutes", "stops"), [(2 * 1_440 - 1, True), (2 * 1_440, False)])
+def test_the_top_waits_from_the_very_minute(minutes: int, stops: bool) -> None:
+    """Two days after the last full charge; the reserve does not wait."""
+    bank, _ = judged((LIVE, 1, 1_000), top_soc_permille=0, reserve_soc_permille=1)
+    bank.wishes.keep(Wish("full_charge_every_days", "", 2, FOREVER, ""))
+    bank.stages.since_full_minutes = minutes
+    judge_soc_wishes(bank)
+    assert (bank.charge.wish_soc, bank.discharge.wish_soc) == (stops, True)
+
+
+@pytest.mark.parametrize(
+    ("packs", "soc"),
+    [
+        ([(LIVE, 1_000, 100_000), (LIVE, 0, 300_000)], 250),
+        ([(LIVE, 1_000, 100_000), (UNHEARD, 0, 300_000)], 250),
+        ([(LIVE, 1_000, 100_000), (REMOVED, 0, 300_000)], 1_000),
+        ([(LIVE, 1_000, 100_000), (LIVE, None, 300_000)], 1_000),
+        ([(LIVE, 1_000, 100_000), (LIVE, 0, None)], 1_000),
+        ([(LIVE, 501, 1_000), (LIVE, 500, 1_000)], 500),
+        ([(LIVE, 700, 100), (LIVE, 100, 199)], 400),
+        ([(LIVE, 700, 100)], 700),
+        ([(LIVE, 700, 99)], None),
+        ([(REMOVED, 700, 1_000)], None),
+    ],
+)
+def test_the_charge_that_is_judged(
+    packs: list[tuple[str, int | None, int | None]], soc: int | None
+) -> None:
+    """Weighted by capacity, rounded down, over the last word of every pack that is not removed."""
+    for top in (0,) if soc is None else (soc, min(soc + 1, 1_000)):
+        bank, _ = judged(*packs, top_soc_permille=top)
+        assert bank.charge.wish_soc is (soc is not None and top <= soc)

@@ -68,3 +68,29 @@ def test_reading_the_clock_does_not_move_it() -> None:
     assert clock.read(5_100) - clock.now_ms == 5_000
     assert clock.read(1_100) - clock.now_ms == 1_000
     assert clock.advance(5_100) == 5_000
+
+
+def test_a_clock_tells_where_it_stands() -> None:
+    """Before it starts, step by step, and by how much the caller's counter fell back."""
+    clock = Clock()
+    assert (clock.started, clock.now_ms, clock.fell_ms, clock.read(7)) == (False, 0, 0, 7)
+    for raw_ms, gone_ms, now_ms, fell_ms in (
+        (1_000, 0, 1_000, 0),
+        (1_400, 400, 1_400, 0),
+        (1_400, 0, 1_400, 0),
+        (1_399, 0, 1_400, 1),
+        (1_399, 0, 1_400, 0),
+        (1_500, 101, 1_501, 0),
+        (500, 0, 1_501, 1_000),
+    ):
+        assert clock.advance(raw_ms) == gone_ms
+        assert (clock.started, clock.now_ms, clock.fell_ms) == (True, now_ms, fell_ms)
+        assert clock.read(raw_ms) == now_ms
+
+
+@pytest.mark.parametrize("start_ms", [5, LAST, LAST + 1 + 5, -(LAST + 1) + 5, HALF_RANGE + 5])
+def test_a_clock_starts_within_its_range(start_ms: int) -> None:
+    """Wherever the caller's counter stands, what the core sees of it fits."""
+    clock = Clock()
+    assert clock.advance(start_ms) == 0
+    assert (clock.now_ms, clock.fell_ms) == (start_ms & TICK_MASK, 0)
