@@ -184,6 +184,7 @@ def test_the_widest_of_the_good_readings() -> None:
     made.total_ma = -1
     assert _widest(made, 30_000, nothing) == 70_000
     halves = shares([500, 500])
+    assert _widest(made, 30_000, halves) == 100_000  # all of it, once shares are learned
     steady = side([20_000, 20_000], [100_000, 100_000], learned=True)
     assert _widest(steady, 80_000, halves) == 120_000
     steady.steady.take(40_000, [80_000, 80_000], 1)

@@ -165,6 +165,23 @@ PACKS = {
     "refuses_but_connected": "fir",
     "headroom": "fir",
 }
+# What the rule allows in its story [mA]; the others depend on how far the ramp has come.
+ALLOWED_MA = {
+    "contributions": 100_000,
+    "pack_loss": 100_000,
+    "bank_ceiling": 40_000,
+    "owner_cap": 30_000,
+}
+ZEROS = (
+    "owner_stop",
+    "unheard",
+    "refuses_but_connected",
+    "local_refusal",
+    "current_unknown",
+    "no_path",
+    "reenable_dwell",
+    "owner_soc",
+)
 CURRENT_STORIES: tuple[Story, ...] = (
     owner_stop,
     unheard,
@@ -200,6 +217,8 @@ def test_every_current_rule_binds_once(story: Story, way: str) -> None:
     limit = way + "_current"
     cap = site.bank.why(limit)[0]
     assert (cap.rule, cap.pack) == (name, PACKS.get(name))
+    assert cap.value == ALLOWED_MA.get(name, 0 if name in ZEROS else cap.value)
+    assert (cap.value == 0) is (name in ZEROS)
     assert getattr(site.view, limit + "_limit_ma") == cap.value
     assert getattr(site.view, limit + "_rule") == name
     assert getattr(site.view, limit + "_pack") == PACKS.get(name)

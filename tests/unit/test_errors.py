@@ -59,3 +59,4 @@ def test_a_settings_error_carries_its_parts() -> None:
     assert (error.field, error.expected, error.got) == ("fresh_ms", "500..600000", "null")
     assert str(error) == "fresh_ms: expected 500..600000, got null"
     assert repr(error) == "SettingsError('fresh_ms')"
+    assert SettingsError("fresh_ms", "500..600000", 5).got == "5"

@@ -2,9 +2,9 @@
 
 import pytest
 
-from aggregator import BankSettings, PackSettings
+from aggregator import Aggregator, BankSettings, PackReport, PackSettings
 from aggregator.direction import Charge, Discharge
-from tests.bank import Site
+from tests.bank import HEALTHY, Site
 from tests.unit.test_headroom import headroom
 
 # A pack's size is its ceiling, or what empties it in two hours, or 50 A.
@@ -108,3 +108,20 @@ def test_a_window_in_which_something_changed_is_no_steady_moment(
         widened.append(headroom(site, "discharge")[0] > 80_000 + 60_000)
         site.runs(1)
     assert widened.index(True) == 14  # at 80 s
+
+
+def test_before_the_first_step_nothing_flowed() -> None:
+    """A quiet moment counts with the lowest total of two windows; 0.5 A that flowed from the first step
+    on may have begun just then."""
+    for seconds, total_ma in ((19, 0), (22, 500)):
+        settings = BankSettings(UNKNOWN, margin_permille=0, recovery_samples=1)
+        bank = Aggregator(settings)
+        for second in range(seconds):
+            last = second == seconds - 1
+            for pack, current_ma in (("oak", 500), ("fir", 0)):
+                words = {**HEALTHY, "current_ma": -20_000 if last else current_ma}
+                report = PackReport(pack, second, **words)  # type: ignore[arg-type]
+                assert bank.accept(report, second * 1_000) is None
+            bank.step(second * 1_000)
+        room = next(cap for cap in bank.why("charge_current") if cap.rule == "headroom")
+        assert room.value == total_ma + 99_500

@@ -4,7 +4,7 @@ import pytest
 
 from aggregator import PackSettings
 from aggregator.voltage import Slope
-from tests.bank import Site
+from tests.bank import Site, day
 
 
 def cell_room(way: str, **words: object) -> tuple[int, str | None]:
@@ -49,6 +49,34 @@ def test_the_lowest_cell_mirrors_it(cell_mv: int, limit_mv: int) -> None:
     site.says(voltage_mv=47_000, cell_min_mv=cell_mv)
     site.runs(5)
     assert site.caps("discharge_voltage")["extreme_cell"].value == limit_mv
+
+
+@pytest.mark.parametrize(("cell_mv", "stage"), [(3_499, "bulk"), (3_500, "absorption")])
+def test_a_cell_near_its_ceiling_has_arrived(cell_mv: int, stage: str) -> None:
+    """50 mV below its ceiling, and not a millivolt sooner, one cell ends bulk for the whole bank."""
+    site = day()
+    site.says("fir", cell_max_mv=cell_mv)
+    site.runs(15)
+    assert site.view.stage == stage
+
+
+@pytest.mark.parametrize("way", ["charge", "discharge"])
+def test_a_removed_pack_bounds_no_voltage(way: str) -> None:
+    """While fir is only silent its cells and its own limit still bind; removed, neither does, and its
+    cell has not arrived anywhere."""
+    site = day()
+    site.says("fir", cell_max_mv=3_540, cell_min_mv=2_710)
+    site.says("fir", charge_voltage_limit_mv=53_100, discharge_voltage_limit_mv=52_900)
+    site.runs(1)
+    site.falls_silent("fir")
+    site.runs(31)
+    rules = ("own_limit", "extreme_cell")
+    assert [site.caps(way + "_voltage")[rule].pack for rule in rules] == ["fir", "fir"]
+    site.asks("declare_removed", pack="fir")
+    site.asks("start_bulk")
+    site.runs(60)
+    assert [site.caps(way + "_voltage")[rule].pack for rule in rules] == ["oak", "oak"]
+    assert site.view.stage == "bulk"
 
 
 def test_each_pack_has_its_own_cell_ceiling() -> None:
