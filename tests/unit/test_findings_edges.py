@@ -175,17 +175,16 @@ def test_a_pack_is_over_its_own_limit_by_more_than_1_a(side: str, pack: str) -> 
 @pytest.mark.parametrize("side", ["charge", "discharge"])
 @pytest.mark.parametrize("pack", ["fir", "oak"])
 def test_current_flows_into_a_pack_that_refuses(side: str, pack: str) -> None:
-    """More than 1 A, where the board says no; unknown is no refusal."""
+    """More than 1 A, where the board says no."""
     one = bank()
     part, i = getattr(one, side), one.names.index(pack)
-    part.allowed[i] = False
+    part.says_no[i] = 1
     for flow_ma, found in ((1_000, False), (1_001, True)):
         part.flow_ma[i] = flow_ma
         assert holds("current_into_refusing_pack", one, pack) is found
         assert not holds("current_into_refusing_pack", one, one.names[1 - i])
-    for allowed in (None, True):
-        part.allowed[i] = allowed
-        assert not holds("current_into_refusing_pack", one, pack)
+    part.says_no[i] = 0
+    assert not holds("current_into_refusing_pack", one, pack)
 
 
 @pytest.mark.parametrize("side", ["charge", "discharge"])
