@@ -73,15 +73,14 @@ def test_a_loss_overloads_the_rest_by_the_first_milliampere(side: str) -> None:
     one = bank()
     part = getattr(one, side)
     part.room_ma = [40_000, 50_000]
-    part.flow_ma = [60_000, 50_000]
     part.total_ma = 100_000
-    carried_ma = carried_after_loss_ma(part, one.shares)
-    assert carried_ma == 90_000
-    assert holds("pack_loss_overloads_rest", one)
-    part.flow_ma = [50_000, 40_000]
-    assert carried_after_loss_ma(part, one.shares) == 100_000
-    assert not holds("pack_loss_overloads_rest", one)
-    part.room_ma, part.flow_ma = [-10, -10], [0, 0]
+    for flows_ma, carried_ma in (([60_000, 50_000], 90_000), ([50_000, 40_000], 100_000)):
+        part.limit_ma = [
+            room_ma + flow_ma for room_ma, flow_ma in zip(part.room_ma, flows_ma, strict=True)
+        ]
+        assert carried_after_loss_ma(part, one.shares) == carried_ma
+        assert holds("pack_loss_overloads_rest", one) is (carried_ma < 100_000)
+    part.room_ma, part.limit_ma = [-10, -10], [0, 0]
     for total_ma, found in ((1, True), (0, False), (-1, False)):
         part.total_ma = total_ma
         assert holds("pack_loss_overloads_rest", one) is found
@@ -97,7 +96,8 @@ def test_a_loss_is_judged_by_learned_shares_where_they_may_be_used(
     one.shares.learned = learned
     one.shares.upper_permille = [400, 400, 400]
     part = one.discharge
-    part.room_ma, part.flow_ma, part.total_ma = [45_000] * 3, [50_000] * 3, 150_000
+    part.room_ma, part.limit_ma, part.total_ma = [45_000] * 3, [95_000] * 3, 150_000
+    part.steady.take(part.total_ma, part.room_ma, 1)
     assert holds("pack_loss_overloads_rest", one) is found
 
 
@@ -175,17 +175,16 @@ def test_a_pack_is_over_its_own_limit_by_more_than_1_a(side: str, pack: str) -> 
 @pytest.mark.parametrize("side", ["charge", "discharge"])
 @pytest.mark.parametrize("pack", ["fir", "oak"])
 def test_current_flows_into_a_pack_that_refuses(side: str, pack: str) -> None:
-    """More than 1 A, where the board says no; unknown is no refusal."""
+    """More than 1 A, where the board says no."""
     one = bank()
     part, i = getattr(one, side), one.names.index(pack)
-    part.allowed[i] = False
+    part.says_no[i] = 1
     for flow_ma, found in ((1_000, False), (1_001, True)):
         part.flow_ma[i] = flow_ma
         assert holds("current_into_refusing_pack", one, pack) is found
         assert not holds("current_into_refusing_pack", one, one.names[1 - i])
-    for allowed in (None, True):
-        part.allowed[i] = allowed
-        assert not holds("current_into_refusing_pack", one, pack)
+    part.says_no[i] = 0
+    assert not holds("current_into_refusing_pack", one, pack)
 
 
 @pytest.mark.parametrize("side", ["charge", "discharge"])
