@@ -158,13 +158,18 @@ def test_any_reading_that_moves_is_alive(field: str, value: int, alive: bool) ->
     assert (presence(site, "fir")[0] == "live") is alive
 
 
-@pytest.mark.parametrize(("now_ms", "shown"), [(10_000, "live"), (10_001, "unheard")])
-def test_a_pack_that_says_nothing_stands_still_from_the_start(now_ms: int, shown: str) -> None:
+@pytest.mark.parametrize(
+    ("times", "now_ms", "shown"),
+    [(10, 10_000, "live"), (10, 10_001, "unheard"), (9, 10_001, "live")],
+)
+def test_a_pack_that_says_nothing_stands_still_from_the_start(
+    times: int, now_ms: int, shown: str
+) -> None:
     """Its reports tell no reading at all, while the neighbour's current has moved ten times."""
     site = Site("oak", "fir", frozen_ms=10_000)
     site.says("fir", **dict.fromkeys(site.words["fir"]))
     site.runs(4.5, every_s=0.5)
-    for turn in range(10):
+    for turn in range(times):
         site.says("oak", current_ma=0 if turn % 2 else 5_000)
         site.runs(0.5, every_s=0.5)
     site.now_ms = now_ms
