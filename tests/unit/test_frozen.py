@@ -176,3 +176,17 @@ def test_a_pack_that_says_nothing_stands_still_from_the_start(
     site.reports("fir", age_ms=1)  # an aged reading is looked at in the next step
     site.bank.step(now_ms)
     assert presence(site, "fir")[0] == shown
+
+
+@pytest.mark.parametrize(("first_ms", "seen_ms"), [(1_000, 20_000), (999, 20_999)])
+def test_frozen_readings_are_looked_for_every_fresh_ms(first_ms: int, seen_ms: int) -> None:
+    """Ten seconds after the first step, and ten seconds after that, to the millisecond; reports that
+    come right after a step make nobody look sooner."""
+    site = Site("oak", "fir", frozen_ms=12_000)
+    while presence(site, "fir")[1] != "readings frozen":
+        site.says("oak", current_ma=0 if site.words["oak"]["current_ma"] else 5_000)
+        for pack in site.words:
+            assert site.reports(pack) is None
+        site.now_ms += 1_000 if site.now_ms else first_ms
+        site.bank.step(site.now_ms)
+    assert site.now_ms == seen_ms
