@@ -190,3 +190,13 @@ def test_frozen_readings_are_looked_for_every_fresh_ms(first_ms: int, seen_ms: i
         site.now_ms += 1_000 if site.now_ms else first_ms
         site.bank.step(site.now_ms)
     assert site.now_ms == seen_ms
+
+
+def test_a_pack_that_says_no_current_moves_none() -> None:
+    """Its voltage moves, but that is no evidence that fir's current should have."""
+    site = Site("oak", "fir", frozen_ms=10_000)
+    site.says("oak", current_ma=None)
+    for turn in range(60):
+        site.says("oak", voltage_mv=53_000 + turn % 2)
+        site.runs(1)
+    assert presence(site, "fir")[0] == "live"

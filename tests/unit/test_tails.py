@@ -86,3 +86,9 @@ def test_until_full_still_has_a_minimum() -> None:
     assert site.view.stage == "absorption"
     site.runs(1)
     assert (site.view.stage, reason(site)) == ("float", "tails_small")
+
+
+def test_a_pack_too_small_to_have_a_tail_shows_none() -> None:
+    """50 permille of 19 mAh are not a milliampere: such packs are never full by their tails."""
+    assert until_full(capacity_mah=19, current_ma=0).view.stage == "absorption"
+    assert until_full(capacity_mah=20, current_ma=1).view.stage == "float"
