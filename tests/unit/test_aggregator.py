@@ -123,6 +123,22 @@ def test_a_silent_local_refusal_goes_on_stopping() -> None:
     assert "local_refusal" not in site.caps("charge_current")
 
 
+def test_every_pack_of_this_board_may_refuse_for_all() -> None:
+    """Whichever of several it is, and whoever else of them was removed or has nothing to say."""
+    for who in ("elm", "fir", "oak"):
+        own_packs = ["elm", "fir", "oak"]
+        site = Site("elm", "fir", "oak", own_packs=own_packs, local_refusal_stops_bank=True)
+        other = "oak" if who == "elm" else "elm"
+        site.is_ready().falls_silent(other)
+        site.runs(31)
+        site.asks("declare_removed", pack=other)
+        site.runs(40)
+        assert site.view.charge_allowed is True
+        site.says(who, charge_allowed=False, charge_path_closed=False)
+        site.runs(1)
+        assert site.binding("charge_current") == ("local_refusal", None)
+
+
 def test_the_order_of_reports_within_a_step_changes_nothing() -> None:
     """Whoever speaks first: the same view, the same reasons."""
     views = []

@@ -177,3 +177,13 @@ def test_a_bus_reading_from_far_ahead_is_not_believed(ahead_ms: int, told: bool)
     site.runs(1)
     site.bank.bus(BusReport(1, current_ma=50_000), site.now_ms + ahead_ms)
     assert (site.bank.step(site.now_ms).current_ma == 50_000) is told
+
+
+def test_where_there_is_no_meter_nothing_is_told() -> None:
+    """From the first second on: a current that is unknown stays so."""
+    site = Site("p0", "p1")
+    site.says("p1", current_ma=None)
+    for _ in range(5):
+        site.runs(1)
+        assert site.view.current_ma is None
+    assert site.caps("charge_current")["current_unknown"].value == 0

@@ -115,3 +115,12 @@ def test_a_wait_of_nothing_is_none() -> None:
     stops(site, "charge")
     site.runs(1)
     assert site.caps("charge_current").keys() == {"contributions", "headroom", "ramp"}
+
+
+def test_the_day_waits_to_the_last_millisecond_of_a_dwell() -> None:
+    """Paused while the dwell after a denial still has a millisecond to run."""
+    for wait_ms, steps in ((3_001, 3), (3_000, 2)):
+        site = Site("oak", "fir", reenable_ms=wait_ms).is_ready()
+        stops(site, "charge")
+        paused = [site.runs(1).stage == "paused" for _ in range(5)]
+        assert paused == [True] * steps + [False] * (5 - steps)

@@ -158,16 +158,45 @@ def test_any_reading_that_moves_is_alive(field: str, value: int, alive: bool) ->
     assert (presence(site, "fir")[0] == "live") is alive
 
 
-@pytest.mark.parametrize(("now_ms", "shown"), [(10_000, "live"), (10_001, "unheard")])
-def test_a_pack_that_says_nothing_stands_still_from_the_start(now_ms: int, shown: str) -> None:
+@pytest.mark.parametrize(
+    ("times", "now_ms", "shown"),
+    [(10, 10_000, "live"), (10, 10_001, "unheard"), (9, 10_001, "live")],
+)
+def test_a_pack_that_says_nothing_stands_still_from_the_start(
+    times: int, now_ms: int, shown: str
+) -> None:
     """Its reports tell no reading at all, while the neighbour's current has moved ten times."""
     site = Site("oak", "fir", frozen_ms=10_000)
     site.says("fir", **dict.fromkeys(site.words["fir"]))
     site.runs(4.5, every_s=0.5)
-    for turn in range(10):
+    for turn in range(times):
         site.says("oak", current_ma=0 if turn % 2 else 5_000)
         site.runs(0.5, every_s=0.5)
     site.now_ms = now_ms
     site.reports("fir", age_ms=1)  # an aged reading is looked at in the next step
     site.bank.step(now_ms)
     assert presence(site, "fir")[0] == shown
+
+
+@pytest.mark.parametrize(("first_ms", "seen_ms"), [(1_000, 20_000), (999, 20_999)])
+def test_frozen_readings_are_looked_for_every_fresh_ms(first_ms: int, seen_ms: int) -> None:
+    """Ten seconds after the first step, and ten seconds after that, to the millisecond; reports that
+    come right after a step make nobody look sooner."""
+    site = Site("oak", "fir", frozen_ms=12_000)
+    while presence(site, "fir")[1] != "readings frozen":
+        site.says("oak", current_ma=0 if site.words["oak"]["current_ma"] else 5_000)
+        for pack in site.words:
+            assert site.reports(pack) is None
+        site.now_ms += 1_000 if site.now_ms else first_ms
+        site.bank.step(site.now_ms)
+    assert site.now_ms == seen_ms
+
+
+def test_a_pack_that_says_no_current_moves_none() -> None:
+    """Its voltage moves, but that is no evidence that fir's current should have."""
+    site = Site("oak", "fir", frozen_ms=10_000)
+    site.says("oak", current_ma=None)
+    for turn in range(60):
+        site.says("oak", voltage_mv=53_000 + turn % 2)
+        site.runs(1)
+    assert presence(site, "fir")[0] == "live"

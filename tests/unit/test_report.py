@@ -3,6 +3,7 @@
 import pytest
 
 from aggregator import Aggregator, BankSettings, BusReport, PackReport, PackSettings, Refusal
+from aggregator.errors import told
 from aggregator.report import (
     ALARMS,
     BUS_INTS,
@@ -190,3 +191,41 @@ def test_a_pack_has_up_to_255_sensors(count: int, taken: bool) -> None:
     bank = Aggregator(BankSettings([PackSettings("oak")]))
     report = PackReport("oak", 1, temperatures_decic=[200] * count)
     assert (bank.accept(report, 0) is None) is taken
+
+
+@pytest.mark.parametrize("kind", [list, tuple, set])
+@pytest.mark.parametrize("field", ["warnings", "protections"])
+def test_alarms_come_as_lists_tuples_or_sets(field: str, kind: type) -> None:
+    """Of any names of the table, or of none; of no other kind, and of no other names."""
+    bank = Aggregator(BankSettings([PackSettings("oak")]))
+    for sample, names in enumerate(((), ("board_over_temperature",), ALARMS)):
+        report = PackReport("oak", sample, **{field: kind(names)})  # type: ignore[arg-type]
+        assert bank.accept(report, 0) is None
+        assert getattr(bank.step(0), field) == names
+    for bad in (kind(("weather",)), frozenset(), {}, "other", 0, False):
+        report = PackReport("oak", 9, **{field: bad})  # type: ignore[arg-type]
+        refusal = bank.accept(report, 0)
+        assert refusal is not None
+        assert refusal.field == field
+
+
+@pytest.mark.parametrize("kind", [list, tuple])
+@pytest.mark.parametrize(
+    ("name", "low", "high"), [row[:3] for row in REPORT_LISTS], ids=[row[0] for row in REPORT_LISTS]
+)
+def test_lists_reach_to_their_ends(name: str, low: int, high: int, kind: type) -> None:
+    """The lowest and the highest value of a list's table are taken, and nothing beyond."""
+    bank = Aggregator(BankSettings([PackSettings("oak")]))
+    for value, taken in ((low - 1, False), (low, True), (high, True), (high + 1, False)):
+        report = PackReport("oak", 1, **{name: kind([value] * 16)})
+        assert (bank.accept(report, 0) is None) is taken
+    report = PackReport("oak", 1, **{name: {low, high}})
+    assert bank.accept(report, 0) is not None
+
+
+def test_a_name_has_1_to_16_characters() -> None:
+    """The shortest and the longest names are names; what is none is told as it came."""
+    for name in ("a", "z", "0", "9", "-", "a" * 16):
+        assert bad_id(name) is None
+    for name in ("", "a" * 17, "A", "`", "{", "/", ":", "a b", 7):
+        assert str(bad_id(name)).endswith(f"got {told(name)}")

@@ -60,6 +60,34 @@ def test_a_laxer_window_starts_afresh() -> None:
     assert at(935, site) == (True, True)
 
 
+def test_a_lower_reserve_starts_afresh() -> None:
+    """Likewise for discharge: of 10 % and 5 % the stricter is cleared at 6.5 %."""
+    site = Site("oak", "fir")
+    site.asks("reserve_soc_permille", value=100, source="a")
+    site.asks("reserve_soc_permille", value=50, source="b")
+    assert at(65, site) == (True, False)
+    site.asks("clear", field="reserve_soc_permille", source="a")
+    assert at(65, site) == (True, True)
+
+
+def test_another_wish_opens_no_window() -> None:
+    """At 79 % and at 31 % the windows of 80 % and 30 % stay shut, whatever else is wished or cleared."""
+    for kind, limit, first, then in (
+        ("top_soc_permille", 800, 800, 790),
+        ("reserve_soc_permille", 300, 300, 310),
+    ):
+        site = Site("oak", "fir")
+        site.asks(kind, value=limit)
+        at(first, site)
+        shut = at(then, site)
+        assert shut in ((False, True), (True, False))
+        for way in ("charge", "discharge"):
+            site.asks(f"cap_{way}_current", value=40_000)
+            assert at(then, site) == shut
+            site.asks("clear", field=f"cap_{way}_current")
+            assert at(then, site) == shut
+
+
 def test_an_unknown_charge_does_not_bind() -> None:
     """Where nobody says a charge, a window of charge has nothing to hold on to."""
     site = Site("oak", "fir")

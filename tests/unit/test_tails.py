@@ -2,6 +2,7 @@
 
 import pytest
 
+from aggregator import PackSettings, StageSettings
 from tests.bank import Site, in_absorption, reason
 
 TAIL_MA = 10_000  # 50 permille an hour of the 200 Ah that each pack has
@@ -86,3 +87,31 @@ def test_until_full_still_has_a_minimum() -> None:
     assert site.view.stage == "absorption"
     site.runs(1)
     assert (site.view.stage, reason(site)) == ("float", "tails_small")
+
+
+def test_a_pack_too_small_to_have_a_tail_shows_none() -> None:
+    """50 permille of 19 mAh are not a milliampere: such packs are never full by their tails."""
+    assert until_full(capacity_mah=19, current_ma=0).view.stage == "absorption"
+    assert until_full(capacity_mah=20, current_ma=1).view.stage == "float"
+
+
+@pytest.mark.parametrize(("capacity_mah", "stage"), [(None, "absorption"), (200_000, "float")])
+def test_where_nobody_knows_a_capacity_there_is_no_tail(
+    capacity_mah: int | None, stage: str
+) -> None:
+    """Neither the settings nor fir's reports tell how small its current must get."""
+    stages = StageSettings(absorption_mode="until_full", absorption_min_ms=0, dwell_ms=1_000)
+    site = Site("oak", PackSettings("fir", capacity_mah=capacity_mah), stages=stages).is_ready()
+    site.says(voltage_mv=55_200)
+    site.runs(60)
+    assert site.view.stage == stage
+
+
+def test_twice_the_tails_in_whole_milliamperes_leave_the_limit_free() -> None:
+    """50 permille of 19 999 mAh are 999 mA: a limit of four times that is free, a mA less is not."""
+    for cap_ma, stage in ((3_995, "absorption"), (3_996, "float")):
+        site = in_absorption(absorption_mode="until_full", absorption_min_ms=30_000)
+        site.asks("cap_charge_current", value=cap_ma)
+        site.says(capacity_mah=19_999, current_ma=999)
+        site.runs(60)
+        assert site.view.stage == stage
