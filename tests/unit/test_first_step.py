@@ -47,11 +47,6 @@ def test_before_the_first_step_there_is_no_reason(limit: str) -> None:
     assert Aggregator(BankSettings([PackSettings("oak")])).why(limit) == []
 
 
-def test_before_anything_is_heard_nobody_is_withheld() -> None:
-    """The owner has said nothing yet: the rows say no, not nothing."""
-    assert [row.withheld for row in Site("oak", "fir").view.packs] == [False, False]
-
-
 def test_the_first_pack_of_several_is_named() -> None:
     """Of packs that are equally tight, refuse or are silent, why names the first by its name."""
     site = Site("oak", "fir", "elm").is_ready()

@@ -218,3 +218,12 @@ def test_a_slope_starts_where_the_limit_is_and_stops_at_the_target() -> None:
     slope.follow(None, 100, 1, 1_000)
     assert slope.value is None
     assert falls(slope, 0) == [100]
+
+
+@pytest.mark.parametrize(("voltage_mv", "stage"), [(53_849, "bulk"), (53_850, "absorption")])
+def test_the_target_is_reached_where_the_installer_ends_it(voltage_mv: int, stage: str) -> None:
+    """With a ceiling of 54.0 V below the 55.2 V of bulk, the bank has arrived 150 mV below the ceiling."""
+    site = Site("oak", "fir", charge_voltage_ceiling_mv=54_000).is_ready()
+    site.says(voltage_mv=voltage_mv)
+    site.runs(15)
+    assert site.view.stage == stage
