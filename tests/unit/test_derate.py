@@ -194,3 +194,24 @@ def test_deratings_multiply() -> None:
     """Half by temperature and half by the top cell leave a quarter."""
     words = {"temperature_min_decic": 75, "temperature_max_decic": 75, "cell_max_mv": 3_465}
     assert adds("charge", **words) == 25_000
+
+
+def test_a_sensor_that_fell_silent_leaves_nothing_of_any_curve() -> None:
+    """Even where the curve leaves half at its coldest: unknown is worse than cold."""
+    for curve in (((0, 500), (100, 1_000)), ((0, 1_000), (100, 500)), ((0, 1_000),)):
+        site = Site(PackSettings("oak", charge_temperature_curve=curve))
+        site.runs(5)
+        assert site.row("oak").charge_contribution_ma >= 50_000
+        site.says(temperature_min_decic=None, temperature_max_decic=None)
+        site.runs(1)
+        assert site.row("oak").charge_contribution_ma == 0
+
+
+def test_the_first_temperature_is_taken_as_it_is() -> None:
+    """A pack that never told one has none to come back from: 15 degrees are enough at once."""
+    site = Site("oak")
+    site.says(temperature_min_decic=None, temperature_max_decic=None)
+    site.runs(5)
+    site.says(temperature_min_decic=150, temperature_max_decic=150)
+    site.runs(1)
+    assert site.row("oak").charge_contribution_ma == 100_000

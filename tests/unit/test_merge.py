@@ -135,6 +135,17 @@ def test_a_stated_extreme_beats_the_list_and_is_found_in_it() -> None:
     assert (view.cell_max_mv, view.cell_max_no) == (3_330, 16)
 
 
+def test_a_cells_number_is_taken_as_it_is_said() -> None:
+    """Where cells tie, the board knows which it means; the list tells only what the report leaves open."""
+    site = Site("oak")
+    cells_mv = [3_310, 3_300, 3_300, 3_330, 3_330, *[3_310] * 11]
+    said = {"cell_min_mv": None, "cell_max_mv": None, "cells_mv": cells_mv}
+    for low_no, high_no in ((3, 5), (None, 5), (3, None), (None, None), (9, 9)):
+        site.says(**said, cell_min_no=low_no, cell_max_no=high_no)
+        view = site.runs(4)
+        assert (view.cell_min_no, view.cell_max_no) == (low_no or 2, high_no or 4)
+
+
 def test_no_cell_has_no_number() -> None:
     """Where no pack is left to have a lowest cell, there is no number of it either."""
     site = Site("oak")
