@@ -193,7 +193,8 @@ class Bank:
         facts.cell_arrived = side.arrived.find(YES) >= 0
         facts.tails_small = self.stages.held and self.tails_small()
         facts.idle_ma = self.settings.zero_current_ma
-        facts.dwell_left_ms = self.charge.dwell_left_ms
+        # Of a denial in force nobody knows when it ends.
+        facts.dwell_left_ms = 0 if self.charge.denied else self.charge.dwell_left_ms
         facts.denied = self.charge.denied or self.charge.dwell_left_ms > 0
         wish_mv = NO_CAP if self.wishes.charge_mv is None else self.wishes.charge_mv
         facts.target_cap_mv = min(side.tightest_own_mv, side.end_mv, wish_mv)

@@ -73,8 +73,7 @@ def verdict(done: list[Trial], same: set[Key]) -> int:
     counts: dict[str, Counter[str]] = {}
     for trial in done:
         known = trial.survived and key_of(trial.change) in same
-        module = trial.change.where.partition(".")[0]
-        counts.setdefault(module, Counter())["same" if known else trial.outcome] += 1
+        counts.setdefault(trial.change.module, Counter())["same" if known else trial.outcome] += 1
     short = 0
     for module, count in counts.items():
         noticed = count["noticed"] + count["late"]

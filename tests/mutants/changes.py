@@ -37,6 +37,11 @@ class Change:
         self.function.__kwdefaults__ = self.mistaken.__kwdefaults__
 
     @property
+    def module(self) -> str:
+        """The module it is in."""
+        return self.where.partition(".")[0]
+
+    @property
     def code(self) -> CodeType:
         """The code as it is without the mistake: how a tracer knows the function."""
         return self.function.__code__

@@ -2,7 +2,7 @@
 
 First every test is run on the core as it is, and it is noted which functions it reaches and how
 long it takes. A change is given to the tests that reach its function: first those that have found
-others in it, then the quickest. The first test that fails ends the trial.
+others in it, then those that have in its module, then the quickest. The first test that fails ends the trial.
 """
 
 import os
@@ -10,7 +10,7 @@ import resource
 import signal
 import sys
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Sequence
 from types import CodeType, FrameType
 
@@ -56,13 +56,13 @@ class Trials:
     broken: list[str] = field(factory=list)
     _reached: dict[CodeType, list[int]] = field(factory=dict)
     _took_s: list[float] = field(factory=list)
-    _finders: dict[CodeType, Counter[int]] = field(factory=dict)
+    # Tests that found mistakes: in a function, and in a module.
+    _finders: dict[str, Counter[int]] = field(factory=lambda: defaultdict(Counter))
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """Run every test as it is, then the changes."""
         for change in self.changes:
             self._reached[change.code] = []
-            self._finders[change.code] = Counter()
         for number, item in enumerate(session.items):
             self._watch(session, number, item)
         if not self.broken:
@@ -87,9 +87,10 @@ class Trials:
         for code in seen & self._reached.keys():
             self._reached[code].append(number)
 
-    def _order(self, code: CodeType) -> list[int]:
-        finders = self._finders[code]
-        return sorted(self._reached[code], key=lambda n: (-finders[n], self._took_s[n]))
+    def _order(self, change: Change) -> list[int]:
+        here, near = self._finders[change.where], self._finders[change.module]
+        reached = self._reached[change.code]
+        return sorted(reached, key=lambda n: (-here[n], -near[n], self._took_s[n]))
 
     def _try_all(self, session: pytest.Session) -> None:
         running: dict[int, tuple[Trial, int]] = {}
@@ -97,7 +98,7 @@ class Trials:
         while waiting or running:
             while waiting and len(running) < self.workers:
                 change = waiting.pop()
-                trial = Trial(change, self._order(change.code))
+                trial = Trial(change, self._order(change))
                 into, out = os.pipe()
                 child = os.fork()
                 if child == 0:
@@ -133,7 +134,8 @@ class Trials:
             trial.outcome = "survived" if trial.items else "not reached"
         elif found:
             trial.outcome = "noticed"
-            self._finders[trial.change.code][int(found)] += 1
+            for place in (trial.change.where, trial.change.module):
+                self._finders[place][int(found)] += 1
         else:
             trial.outcome = "late"
         self.done.append(trial)

@@ -215,6 +215,11 @@ def test_a_pause_tells_how_long_the_dwell_lasts() -> None:
     site = day()
     site.says("fir", charge_allowed=False)
     site.runs(5)
+    assert (site.view.stage, site.view.stage_ends, site.view.stage_ends_ms) == (
+        "paused",
+        None,
+        None,
+    )
     site.says("fir", charge_allowed=True)
     site.runs(5)
     assert (site.view.stage, site.view.stage_ends) == ("paused", "charging_allowed_again")
