@@ -57,7 +57,7 @@ MISTAKES = (
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
     ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
-    ("kept-back", drift, "kept_back_ma", "max(0, min(beyond_ma,", "max(0, max(beyond_ma,"),
+    ("kept-back", drift, "kept_back_ma", "max(0, min(beyond_ma,", "max(1, min(beyond_ma,"),
     ("rows", Direction, "enter", "limit_ma -= kept_back_ma(", "limit_ma += kept_back_ma("),
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "usable_ma if adds", "1_000_000 - usable_ma if adds"),
