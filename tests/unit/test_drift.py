@@ -1,7 +1,10 @@
 """Looking ahead where the split of the charge current moves: the pack that takes over is asked less."""
 
+from types import SimpleNamespace
+
 import pytest
 
+from aggregator.drift import Drift
 from aggregator.reference import Reference
 from conformance.day import DayResult, day
 from conformance.plant.scenario import (
@@ -146,3 +149,40 @@ def test_the_knee_stays_within_the_promise(latency_s: float, seed: int) -> None:
     assert result.worst_percent() <= 102.0
     assert "absorption" in result.stage_s  # it did come to the top
     assert max(one.peak_charge_percent for one in result.packs) > 90.0  # and was used
+
+
+def windows(*currents_ma: tuple[int | None, ...]) -> list[int]:
+    """What each pack took over in the last window, when at the ends of windows they carried so much."""
+    drift = Drift(len(currents_ma[0]))
+    for row in currents_ma:
+        packs = [SimpleNamespace(index=i, current_ma=row[i]) for i in range(len(row))]
+        assert drift.run(10_000, packs) is True  # type: ignore[arg-type]
+    return drift.taken_ma
+
+
+def test_a_window_lasts_ten_seconds() -> None:
+    """To the millisecond, and so does the next."""
+    drift = Drift(1)
+    packs = [SimpleNamespace(index=0, current_ma=0)]
+    for dt_ms, ended in ((9_999, False), (1, True), (9_999, False), (1, True), (10_001, True)):
+        assert drift.run(dt_ms, packs) is ended  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("currents_ma", "taken_ma"),
+    [
+        ([(1_000, 1_000)], [0, 0]),  # nothing to compare with yet
+        ([(None, 5_000), (1_000, 4_000)], [500, 0]),  # what was unknown has not moved
+        ([(1_000, 5_000), (None, 4_000)], [500, 0]),
+        ([(0, 0), (-1, 0)], [0, 1]),  # a fall of 1 mA, rounded to the safe side
+        ([(0, 0), (3, -1)], [2, 0]),  # twice what the other lost
+        ([(0, 0), (1, -1)], [1, 0]),
+        ([(0, 0), (-4, -2)], [0, 1]),
+        ([(0, 0), (9, 9), (9, 9)], [0, 0]),
+    ],
+)
+def test_what_a_pack_takes_over(
+    currents_ma: list[tuple[int | None, ...]], taken_ma: list[int]
+) -> None:
+    """To the milliampere, while the total rises, falls and stands."""
+    assert windows(*currents_ma) == taken_ma
