@@ -275,3 +275,26 @@ def test_remaining_charge_is_in_whole_tenths_of_an_ampere_hour() -> None:
     site = Site(PackSettings("oak", capacity_mah=123_400))
     site.says(soc_permille=501)
     assert site.runs(5).remaining_mah == 61_823
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "shown", "expected"),
+    [
+        ("temperature_min_decic", 150, "temperature_min_decic", 150),
+        ("temperature_max_decic", 300, "temperature_max_decic", 300),
+        ("soc_permille", 400, "soc_min_permille", 400),
+        ("soc_permille", 600, "soc_max_permille", 600),
+        ("soc_permille", None, "partial", True),
+        ("soh_permille", 900, "soh_permille", 900),
+        ("capacity_mah", 100_000, "capacity_mah", 300_000),
+        ("cell_min_mv", 3_200, "cell_min_mv", 3_200),
+        ("cell_max_mv", 3_400, "cell_max_mv", 3_400),
+    ],
+)
+def test_what_alone_has_moved_is_shown(
+    field: str, value: int | None, shown: str, expected: object
+) -> None:
+    """One reading of one pack moves, and everything else stands still."""
+    site = two({}, {})
+    site.says("fir", **{field: value})
+    assert getattr(site.runs(1), shown) == expected
