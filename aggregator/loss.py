@@ -37,7 +37,8 @@ def _carried_ma(
         if room_ma >= NO_CAP:
             continue
         if upper is not None and room_ma > 0:
-            room_ma = room_ma // 10 * (1_000_000 // upper[i]) // 100
+            # Below NO_CAP: however small its share, a pack with a path binds.
+            room_ma = min(NO_CAP - 1, room_ma // 10 * (1_000_000 // upper[i]) // 100)
         if room_ma < least_ma:
             next_ma = least_ma
             least_ma = room_ma

@@ -2,6 +2,8 @@
 
 import pytest
 
+from aggregator.loss import _carried_ma
+from aggregator.reference import NO_CAP
 from tests.bank import Site
 from tests.unit.test_shares import carry, learned
 
@@ -87,3 +89,9 @@ def test_the_least_of_both_binds() -> None:
     site.runs(30)
     assert site.view.charge_current_limit_ma == 100_000
     assert site.binding("charge_current") == ("pack_loss", None)
+
+
+def test_a_room_stretched_without_end_is_still_a_room() -> None:
+    """Two packs of huge room and tiny shares carry a number of amperes, not anything at all."""
+    rooms_ma = [2_000_000, 2_000_000]
+    assert _carried_ma(0, rooms_ma, [2_000_000, 2_000_000], [1, 1]) < NO_CAP
