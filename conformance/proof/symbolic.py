@@ -20,7 +20,9 @@ import z3
 Formula = Any  # z3 ships no types
 T = TypeVar("T")
 
-TIMEOUT_MS = 60_000
+# For one question. What one start of the solver's search does not find in an hour, another finds at
+# once; so each is given little, and the last one long. An answer holds whichever start gave it.
+TIMEOUTS_MS = (3_000, 3_000, 3_000, 10_000, 60_000)
 
 
 class DeadPathError(Exception):
@@ -110,7 +112,7 @@ class Paths:
 
     def __init__(self) -> None:
         self.solver = z3.Solver()
-        self.solver.set("timeout", TIMEOUT_MS)
+        self.solver.set("timeout", TIMEOUTS_MS[0])
         self.trail: list[Formula | None] = []  # what may still be tried instead of each answer
         self.taken: list[bool] = []
         self.place = 0
@@ -157,14 +159,29 @@ class Paths:
         self.trail.append(other)
         self.taken.append(taken)
 
+    def _example(self, *more: Formula) -> Any:
+        """Return integers that satisfy the path so far and `more`; None: there are none.
+
+        Raises UnknownError if no search found out.
+        """
+        solver = self.solver
+        for seed, timeout_ms in enumerate(TIMEOUTS_MS):
+            if seed:
+                solver = z3.Solver()
+                solver.set("timeout", timeout_ms)
+                solver.set("random_seed", seed)
+                solver.add(self.solver.assertions())
+            found = solver.check(*more)
+            if found != z3.unknown:
+                return solver.model() if found == z3.sat else None
+        raise UnknownError(solver.reason_unknown())
+
     def _find_model(self) -> bool:
         """Is there a model of the path so far? Keep it."""
-        found = self.solver.check()
-        if found == z3.unknown:
-            raise UnknownError(self.solver.reason_unknown())
-        if found == z3.sat:
-            self.model = self.solver.model()
-        return bool(found == z3.sat)
+        model = self._example()
+        if model is not None:
+            self.model = model
+        return model is not None
 
     def fork(self, formula: Formula) -> bool:
         """Return the truth of `formula` on this path; where both are possible, note the other."""
@@ -174,10 +191,8 @@ class Paths:
         self.place += 1
         here = bool(z3.is_true(self.model.eval(formula, model_completion=True)))
         ours, other = (formula, z3.Not(formula)) if here else (z3.Not(formula), formula)
-        possible = self.solver.check(other)
-        if possible == z3.unknown:
-            raise UnknownError(self.solver.reason_unknown())
-        self._push(ours, here, other if possible == z3.sat else None)
+        possible = self._example(other) is not None
+        self._push(ours, here, other if possible else None)
         return here
 
     def assume(self, *truths: Any) -> None:
@@ -233,17 +248,9 @@ class Paths:
     def claim(self, *truths: Any) -> None:
         """Prove that all of these hold here. Raises RefutedError or UnknownError."""
         self.ends += 1
-        wrong = z3.Not(z3.And(*[raw(truth) for truth in truths]))
-        self.solver.push()
-        self.solver.add(wrong)
-        found = self.solver.check()
-        shown = self._show(self.solver.model()) if found == z3.sat else ""
-        reason = self.solver.reason_unknown() if found == z3.unknown else ""
-        self.solver.pop()
-        if found == z3.sat:
-            raise RefutedError(shown)
-        if found == z3.unknown:
-            raise UnknownError(reason)
+        wrong = self._example(z3.Not(z3.And(*[raw(truth) for truth in truths])))
+        if wrong is not None:
+            raise RefutedError(self._show(wrong))
 
     def lemma(self, truth: Any) -> None:
         """Prove this, then go on with it: a step that helps the solver."""

@@ -5,11 +5,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import z3
 
-from conformance.proof import THEOREMS
+from conformance.proof import THEOREMS, symbolic
 from conformance.proof.__main__ import main, runs
 from conformance.proof.symbolic import Paths, RefutedError
-from conformance.proof.theorem import PROVED, REFUTED
+from conformance.proof.theorem import PROVED, REFUTED, UNKNOWN, Theorem
 from tests.proof.sabotage import MISTAKES, sabotaged
 
 BY_NAME = {theorem.name: theorem for theorem in THEOREMS}
@@ -84,6 +85,31 @@ def test_division_rounds_as_python(divisor: int) -> None:
             )
 
         assert Paths().run(same) == 1
+
+
+@pytest.mark.parametrize("seed", [15, 21, 39])
+def test_an_unlucky_start_is_not_the_last(seed: int) -> None:
+    """With these starts alone the solver searched in vain for a minute; another finds at once."""
+    z3.set_param("smt.random_seed", seed)
+    try:
+        assert BY_NAME["kept-back"].prove(None)[0] == PROVED
+    finally:
+        z3.set_param("smt.random_seed", 0)
+
+
+def test_what_no_start_finds_out_is_unknown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No time and no luck: neither proved nor refuted."""
+    monkeypatch.setattr(symbolic, "TIMEOUTS_MS", (50, 50))
+
+    def cubes(paths: Paths, _: int | None) -> None:
+        """No two cubes make a cube.
+
+        Of integers up to a milliard: Euler's case of Fermat's last theorem.
+        """
+        x, y, z = (paths.integer(name, 1, 10**9) for name in "xyz")
+        paths.claim(x * x * x + y * y * y != z * z * z)
+
+    assert Theorem(cubes, False, True).prove(None)[0] == UNKNOWN
 
 
 def test_command_tells_each_verdict(capsys: pytest.CaptureFixture[str]) -> None:
