@@ -30,9 +30,9 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.granted_ma = min(side.grant_ma) if side.some_unheard else NO_CAP
     side.unheard = side.grant_ma.index(side.granted_ma) if side.some_unheard else -1
     missing = side.unknown
-    metered = missing == 1 and bus_ma is not None and not side.some_unheard
-    if metered and bus_ma is not None:
-        _fill_in(side, side.unknown_pack, bus_ma)
+    metered_ma = bus_ma if missing == 1 and not side.some_unheard else None
+    if metered_ma is not None:
+        _fill_in(side, side.unknown_pack, metered_ma)
         missing = 0
     side.current_unknown = missing > 0
     side.refuser = side.refusing.find(YES)
@@ -42,7 +42,7 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
     _keep_steady(side, dt_ms)
     low_ma = min(side.window_low_ma, side.last_low_ma)  # since before any reading that counts
-    if metered:
+    if metered_ma is not None:
         side.total_ma = low_ma  # a quick meter must not be paired with a slow pack's old reading
     if side.some_unheard or missing:
         side.forget()
