@@ -1,6 +1,7 @@
 """A folder with a short day in it, and the command line as a function."""
 
-from collections.abc import Callable
+import signal
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -28,6 +29,14 @@ discharge_limit_a = 60
 [bank]
 reenable_ms = 0
 """
+
+
+@pytest.fixture(scope="session", autouse=True)
+def interrupts_that_reach_processes() -> Iterator[None]:
+    """Started in the background the tests ignore SIGINT, and so would processes that they start."""
+    inherited = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, inherited)
 
 
 @pytest.fixture(scope="session")
