@@ -45,6 +45,7 @@ class Bank:
         self.connected = self.charge.connected  # 1: shares are learned over this set
         self.discharge.connected = self.connected
         self.voltages: tuple[VoltageSide, ...] = (self.charge_voltage, self.discharge_voltage)
+        # The packs' own voltage limits, charge and discharge: the last that each has said.
         self.own_mv: tuple[list[int | None], ...] = ([None] * count, [None] * count)
         self.shares = Shares(count)
         self.drift = Drift(count)
@@ -71,6 +72,8 @@ class Bank:
     def hear(self, pack: Pack, report: PackReport, now_ms: int) -> None:
         """Take a checked report that is news, at the core's `now_ms`, into every column."""
         i = pack.index
+        if pack.presence == REMOVED:
+            self._forget_words(i)
         moved = pack.take(report)
         if moved:
             note_move(pack, now_ms, self.stirs)
@@ -94,13 +97,22 @@ class Bank:
             report.discharge_path_closed,
         )
         self.merge.hear(i, report)
-        self.own_mv[0][i] = report.charge_voltage_limit_mv
-        self.own_mv[1][i] = report.discharge_voltage_limit_mv
+        if report.charge_voltage_limit_mv is not None:
+            self.own_mv[0][i] = report.charge_voltage_limit_mv
+        if report.discharge_voltage_limit_mv is not None:
+            self.own_mv[1][i] = report.discharge_voltage_limit_mv
         self.enter(pack)
         if pack.current_ma is not None:
             self.shares.hear(i, pack.current_ma)
         if pack.cell_max_mv is not None and pack.cell_max_mv > TOP_CELL_MV:
             self.shares.spoil()
+
+    def _forget_words(self, i: int) -> None:
+        """Drop what stands until it is said anew: a pack that was away may have another board."""
+        for side in self.currents:
+            side.says_no[i] = 0
+        for own_mv in self.own_mv:
+            own_mv[i] = None
 
     def enter(self, pack: Pack) -> None:
         """Write the pack's row everywhere: its reading, its presence or a wish has changed."""

@@ -149,9 +149,13 @@ class Direction:
     # Entering a pack's row.
 
     def hear(self, i: int, own_ma: int | None, allowed: bool | None, closed: bool | None) -> None:
-        """Note what pack `i` says about this direction; `enter` must follow."""
+        """Note what pack `i` says about this direction; `enter` must follow.
+
+        A permission that is missing leaves the last word in force.
+        """
         self.own_ma[i] = own_ma
-        self.says_no[i] = 1 if allowed is False else 0
+        if allowed is not None:
+            self.says_no[i] = 0 if allowed else 1
         self.closed[i] = closed
 
     def enter(self, pack: Pack, taken_ma: int = 0) -> None:

@@ -84,10 +84,11 @@ def pack_over_own_limit(bank: Bank, pack: Pack) -> bool:
 
 
 def current_into_refusing_pack(bank: Bank, pack: Pack) -> bool:
-    """The pack refuses, and yet current flows: its path did not open."""
+    """The pack refuses, or says that its path is open, and yet current flows."""
     for side in bank.currents:
-        refuses = side.says_no[pack.index] == 1
-        if refuses and side.flow_ma[pack.index] > bank.settings.zero_current_ma:
+        i = pack.index
+        refuses = side.says_no[i] == 1 or side.closed[i] is False
+        if refuses and side.flow_ma[i] > bank.settings.zero_current_ma:
             return True
     return False
 

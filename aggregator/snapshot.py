@@ -10,7 +10,7 @@ from .cycle import FULL_MINUTES, FULL_MS, PAUSED, STAGES, TIMERS
 from .errors import Refusal
 from .presence import declare
 from .report import LONGEST_MS, bad_id
-from .requests import FOREVER, KINDS, MOST_REQUESTS, WISH, Request, Wish, check_request
+from .requests import FOREVER, KINDS, MOST_REQUESTS, WISH, Request, Wish, Wishes, check_request
 from .shares import Shares
 
 VERSION = 1
@@ -61,15 +61,16 @@ def restored(bank: Bank, state: object) -> Refusal | None:
         if refusal is not None:
             return refusal
     refusal = _bad_shares(bank, state)
-    wishes: list[Wish] = []
+    wishes = Wishes()
     if refusal is None:
         refusal = _read_wishes(bank, state, wishes)
+    for wish in bank.wishes.kept:
+        refusal = refusal or wishes.keep(wish)  # wished since the snapshot: newer
     if refusal is not None:
         return refusal
     _take_stages(bank, state)
     _take_shares(bank, state)
-    for wish in wishes:
-        bank.wishes.keep(wish)
+    bank.wishes = wishes
     bank.apply_wishes()
     for pack in bank.packs:
         if state.get("removed." + pack.settings.pack) == 1 and pack.sample is None:
@@ -106,7 +107,7 @@ def _bad_shares(bank: Bank, state: dict[str, object]) -> Refusal | None:
     return None
 
 
-def _read_wishes(bank: Bank, state: dict[str, object], wishes: list[Wish]) -> Refusal | None:
+def _read_wishes(bank: Bank, state: dict[str, object], wishes: Wishes) -> Refusal | None:
     valued = [row[0] for row in KINDS if row[3] is not None]
     known = [row[0] for row in KINDS if row[1] == WISH]
     for number in range(MOST_REQUESTS):
@@ -132,7 +133,7 @@ def _read_wishes(bank: Bank, state: dict[str, object], wishes: list[Wish]) -> Re
             return Refusal(
                 start + refusal.field, refusal.expected, state.get(start + refusal.field)
             )
-        wishes.append(Wish(kind, request.pack or "", request.value or 0, left_ms, request.source))
+        wishes.keep(Wish(kind, request.pack or "", request.value or 0, left_ms, request.source))
     return None
 
 
@@ -148,7 +149,8 @@ def _take_stages(bank: Bank, state: dict[str, object]) -> None:
     stages.why = "restored"
     for field, low, high in stages.settings.adjustable:
         value = state.get("adjusted." + field)
-        if type(value) is int and low <= value <= high:
+        newer = field in [row[0] for row in stages.adjusted]
+        if type(value) is int and low <= value <= high and not newer:
             stages.adjust(field, value)
 
 

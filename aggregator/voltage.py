@@ -73,7 +73,10 @@ class VoltageSide:
         return None if cell_mv is None else cell_mv - pack.settings.cell_floor_mv
 
     def enter(self, pack: Pack, own_mv: int | None) -> None:
-        """Write the pack's row. `own_mv`: its own limit, unsigned."""
+        """Write the pack's row. `own_mv`: its own limit, unsigned.
+
+        While its voltage or its extreme cell is missing, what they came to last stays in force.
+        """
         i = pack.index
         removed = pack.presence == REMOVED
         gap_mv = None if removed else self.gap_mv(pack)
@@ -82,9 +85,9 @@ class VoltageSide:
             self.own_mv[i] = bound_mv
             self.own_moved = True
         self.arrived[i] = 0 if gap_mv is None or gap_mv > NEAR_END_MV else 1
-        if gap_mv is None or pack.voltage_mv is None:
+        if removed:
             self.cell_room_mv[i] = NO_CAP
-        else:
+        elif gap_mv is not None and pack.voltage_mv is not None:
             room_mv = self.sign * pack.voltage_mv + CELL_GAIN * gap_mv
             self.cell_room_mv[i] = max(0 if self.sign > 0 else -HIGHEST_MV, room_mv)
 

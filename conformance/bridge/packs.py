@@ -4,6 +4,14 @@ from typing import Any
 
 Pack = dict[str, Any]
 
+# Words that stay in force when a report leaves them out.
+WORDS = (
+    "charge_allowed",
+    "discharge_allowed",
+    "charge_voltage_limit_mv",
+    "discharge_voltage_limit_mv",
+)
+
 
 def new_pack(settings: dict[str, Any]) -> Pack:
     """A pack that was never heard."""
@@ -51,6 +59,8 @@ def hear(pack: Pack, report: dict[str, Any], now: int, bank: dict[str, Any]) -> 
         if "cells_mv" in say and say[f"cell_{end}_mv"] in say["cells_mv"]:
             say.setdefault(f"cell_{end}_no", say["cells_mv"].index(say[f"cell_{end}_mv"]) + 1)
     say.setdefault("capacity_mah", pack["set"]["capacity_mah"])
+    stands = pack["say"] if pack["state"] != "removed" else {}
+    say |= {name: stands[name] for name in WORDS if name in stands and name not in say}
     values = ("voltage_mv", "current_ma", "cell_min_mv", "cell_max_mv", "soc_permille")
     moved = any(say.get(name) != pack["say"].get(name) for name in values)
     if moved:

@@ -15,6 +15,13 @@ from conformance.oracle.exact import Exact, whole
 LIVE, LATE, UNHEARD, REMOVED = "live", "late", "unheard", "removed"
 CERTAIN_STIRS = 12  # a device may count a step or two less
 READINGS = ("voltage_mv", "current_ma", "cell_min_mv", "cell_max_mv", "soc_permille")
+# What is missing from a report, and was said before, stays in force: REQ-LIM-07.
+WORDS = (
+    "charge_allowed",
+    "discharge_allowed",
+    "charge_voltage_limit_mv",
+    "discharge_voltage_limit_mv",
+)
 
 
 class Pack:
@@ -60,6 +67,9 @@ class Pack:
         said = _with_extremes(request)
         if said.get("capacity_mah") is None:
             said["capacity_mah"] = self.settings.capacity_mah
+        for name in WORDS:
+            if said.get(name) is None and self.presence != REMOVED:
+                said[name] = self.said.get(name)
         moved = any(said.get(name) != self.said.get(name) for name in READINGS)
         if moved:
             self.moved_ms, self.stirs, self.others_moved = now_ms, 0, False

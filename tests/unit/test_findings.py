@@ -196,6 +196,14 @@ def test_every_finding_is_raised_once_and_cleared_once(
     assert (name, pack) not in site.findings()
 
 
+def test_current_through_an_open_path_is_found() -> None:
+    """fir refuses nothing, but says that its path is open, and takes 20 A."""
+    site = ready()
+    site.says("fir", charge_path_closed=False, current_ma=20_000)
+    site.runs(30)
+    assert ("current_into_refusing_pack", "fir") in site.findings()
+
+
 def test_a_condition_that_comes_and_goes_is_not_found() -> None:
     """Its time starts over whenever it ends."""
     site = ready()
