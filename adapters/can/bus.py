@@ -7,6 +7,7 @@ Nothing of python-can's own settings files or environment is used: the site's fi
 
 import asyncio
 import contextlib
+import difflib
 import threading
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
@@ -31,12 +32,24 @@ ECHOING = ("udp_multicast",)
 MOST_ECHOES = 64
 
 
+def _driver(_: object, __: object, interface: str) -> None:
+    """Complain of a driver that python-can does not have. Without python-can nobody can tell."""
+    try:
+        from can import VALID_INTERFACES  # an extra: only where it is needed
+    except ModuleNotFoundError:
+        return
+    if interface not in VALID_INTERFACES:
+        near = difflib.get_close_matches(interface, VALID_INTERFACES, 1)
+        which = f"perhaps {near[0]}" if near else "such as socketcan, slcan or socketcand"
+        raise ValueError(f"a driver of python-can, {which}")
+
+
 @frozen(kw_only=True)
 class CanSettings:
     """One CAN bus."""
 
     # Which driver of python-can: socketcan, slcan, socketcand, virtual and others.
-    interface: str = "socketcan"
+    interface: str = attr(default="socketcan", validator=_driver)
     channel: str = "can0"  # as the driver names it: can0, a serial port, any name
     # [bit/s]; left out: as the system has set it. Must be that of the bus: a wrong one disturbs it.
     bitrate: int | None = attr(default=None, validator=between(10_000, 1_000_000))

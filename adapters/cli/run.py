@@ -38,12 +38,13 @@ def add(commands: Any) -> None:
     text = "run the gateway that a site's file describes, until it is stopped"
     made = commands.add_parser("run", help=text, description=text)
     made.add_argument("site", type=Path, metavar="SITE.toml", help="settings, packs and links")
-    made.add_argument("--listen-only", action="store_true",
-                      help="hear everything, say nothing; at the end, tell what would have differed")  # fmt: skip
+    either = made.add_mutually_exclusive_group()  # nobody listens to real packs in a hurry
+    either.add_argument("--listen-only", action="store_true",
+                        help="hear everything, say nothing; at the end, tell what would have differed")  # fmt: skip
     made.add_argument("--lasts", type=partial(seconds_ms, most_s=WEEK_S), metavar="SECONDS",
                       help="stop after so long")  # fmt: skip
-    made.add_argument("--rehearse", type=speed, default=1.0, metavar="N",
-                      help="let the bank's clock run N times as fast: for simulated packs, never for real ones")  # fmt: skip
+    either.add_argument("--rehearse", type=speed, default=1.0, metavar="N",
+                        help="let the bank's clock run N times as fast: for simulated packs, never for real ones")  # fmt: skip
     made.add_argument("--json", action="store_true", help="tell events as one JSON object a line")
     made.set_defaults(run=run)
 

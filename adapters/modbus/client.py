@@ -71,6 +71,11 @@ class TcpSettings(_Line):
             reconnect_delay=0,
         )  # fmt: skip
 
+    async def attempt(self) -> None:
+        """Connect, and close. Raises OSError."""
+        _, writer = await asyncio.open_connection(self.host, self.port)
+        writer.close()
+
     @property
     def place(self) -> str:
         """Where it connects to, for people."""
@@ -108,6 +113,12 @@ class RtuSettings(_Line):
             stopbits=self.stop_bits, timeout=self.timeout_ms / 1_000, retries=0, reconnect_delay=0,
         )  # fmt: skip
 
+    async def attempt(self) -> None:
+        """Open the port, and close it. Raises OSError."""
+        import serial  # comes with the extra
+
+        (await asyncio.to_thread(serial.Serial, self.port)).close()
+
     @property
     def place(self) -> str:
         """Which port it opens, for people."""
@@ -135,8 +146,18 @@ class ClientTransport:
         except Exception as error:  # pyserial's errors, above all
             raise LinkError(f"{self._settings.place}: {reason(error)}") from None
         if not connected:
-            raise LinkError(f"{self._settings.place}: no connection; is it there, and free?")
+            why = await self._why_not()
+            raise LinkError(f"{self._settings.place}: no connection{why}; is it there, and free?")
         self._heard_s = asyncio.get_running_loop().time()
+
+    async def _why_not(self) -> str:
+        """Try once more without the library, which keeps the system's reason to itself."""
+        try:
+            async with asyncio.timeout(self._settings.timeout_ms / 1_000):
+                await self._settings.attempt()
+        except OSError as error:  # TimeoutError is one of them
+            return f": {reason(error)}"
+        return ""
 
     async def receive(self) -> ClientItem:
         return await self._answers.get()

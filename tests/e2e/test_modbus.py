@@ -171,7 +171,10 @@ def test_ports_that_are_not_there() -> None:
         port = busy.port
         await busy.close()
         gone = ClientTransport(TcpSettings(host="127.0.0.1", port=port))
-        assert f"127.0.0.1:{port}" in await trouble(gone)
+        told = await trouble(gone)
+        assert (
+            told == f"127.0.0.1:{port}: no connection: Connection refused; is it there, and free?"
+        )
         for made in (ClientTransport(RtuSettings(port="/dev/none")),
                      ServerTransport(RtuServerSettings(port="/dev/none"))):  # fmt: skip
             assert "/dev/none" in await trouble(made)

@@ -113,6 +113,14 @@ def site(tmp_path: Path, shed: Shed) -> str:
     return str(path)
 
 
+def test_nobody_listens_in_a_hurry(site: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Real packs have no faster clock."""
+    with pytest.raises(SystemExit) as ended:
+        main(["run", site, "--listen-only", "--rehearse", "10"])
+    assert ended.value.code == 2
+    assert "--rehearse: not allowed with argument --listen-only" in capsys.readouterr().err
+
+
 def test_listening_says_nothing_and_tells_who_was_above_its_limit(
     site: str, shed: Shed, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -270,3 +270,14 @@ def test_nobody_is_missed_whose_link_cannot_be_understood_yet(
 port = 9\n[[links.hears]]\nas = "json-lines"\n"""
     (only,) = complaints(tmp_path, site.replace(old, new))
     assert told in only
+
+
+def test_a_driver_of_can_that_nobody_knows_is_a_mistake_of_the_file(tmp_path: Path) -> None:
+    """Not one of the morning on which the gateway runs."""
+    text = SITE.replace(
+        'kind = "tcp"\nhost = "127.0.0.1"\nport = 7001', 'kind = "can"\ninterface = "soketcan"'
+    )
+    expected = (
+        'links[1].interface: expected a driver of python-can, perhaps socketcan, got "soketcan"'
+    )
+    assert f":17: {expected}" in complaints(tmp_path, text)
