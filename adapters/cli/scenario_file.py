@@ -30,7 +30,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "capacity_spread": (0, 0.2), "ceiling_a": (0, 10_000), "cell_ohm": (1e-5, 0.1),
     "cell_rc_ohm": (0, 0.1), "charge": (0, 1), "charge_limit_a": (0, 1_000),
     "charge_spread": (0, 0.1), "cloud_s": (1, 86_400), "counter_error": (-1, 1),
-    "counter_gain": (0.1, 10), "counter_offset_a": (-50, 50), "current_noise_a": (0, 50),
+    "counter_full_v": (40, 70), "counter_gain": (0.1, 10), "counter_offset_a": (-50, 50), "current_noise_a": (0, 50),
     "current_offset_a": (-50, 50), "discharge_limit_a": (0, 1_000), "drop_ohm": (0, 1),
     "duration_s": (60, LONGEST_S), "evening_a": (0, 2_000), "evening_end_h": (0, 24),
     "evening_start_h": (0, 24), "external_ohm": (1e-5, 1), "fall_a_per_s": (0.01, 10_000),

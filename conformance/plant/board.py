@@ -9,14 +9,13 @@ from math import inf
 
 from attrs import define, frozen
 
-from .cell import CELLS
 from .pack import Pack
 from .scenario import HOUR_S, PackModel
 
 OVER_CURRENT, SLACK_A = 1.10, 1.0  # of the board's limit, and what its sensor may err
 RECLOSE_S = 60.0  # a path stays open for so long, unless the current has turned round
 TURNED_A = 1.0
-FULL_CELL_V, FULL_TAIL, FULL_S = 3.40, 0.05, 60.0  # the counter takes this for full
+FULL_TAIL, FULL_S = 0.05, 60.0  # so small a current, for so long, is taken for full
 
 Curve = tuple[tuple[float, float], ...]
 CHARGE_BY_C: Curve = ((0.0, 0.0), (10.0, 1.0), (45.0, 1.0), (55.0, 0.0))  # part of the limit
@@ -168,7 +167,7 @@ class Board:
         counted_a = pack.current_a * model.counter_gain + model.counter_offset_a
         counted = self.counted + counted_a * dt_s / (model.capacity_ah * HOUR_S)
         full = (
-            pack.stack_v() > CELLS * FULL_CELL_V
+            pack.stack_v() > model.counter_full_v
             and abs(pack.current_a) < FULL_TAIL * model.capacity_ah
         )
         self._full_s = self._full_s + dt_s if full else 0.0

@@ -46,6 +46,7 @@ class PackModel:
     counter_gain: float = 1.0  # error of the board's charge counter
     counter_offset_a: float = 0.0
     counter_error: float = 0.0  # how far its state of charge is off at the start
+    counter_full_v: float = 54.4  # above this, at a small current, the counter comes right
     report_s: float = 2.0
     skew_s: float = 0.0  # delay of its first report
     late_s: float = 0.0  # how old a reading is when it is reported
@@ -170,7 +171,7 @@ def demo() -> Scenario:
                 report_s=2.0,
                 skew_s=0.9,
             ),
-            # Its counter has drifted low.
+            # Its counter has drifted low, and is set up for a higher end than the bank's.
             PackModel(
                 pack="elm",
                 capacity_ah=230,
@@ -181,6 +182,7 @@ def demo() -> Scenario:
                 external_ohm=0.0020,
                 counter_error=-0.14,
                 counter_offset_a=-0.2,
+                counter_full_v=57.0,
                 report_s=5.0,
                 skew_s=1.4,
             ),

@@ -166,3 +166,9 @@ def test_the_counter_comes_right_when_full() -> None:
     assert bench.board.counted < 0.4
     bench.look(1)
     assert bench.board.counted == 1.0
+
+
+def test_a_counter_set_up_for_a_higher_end_never_comes_right() -> None:
+    bench = Bench(capacity_ah=280.0, counter_error=-0.2, counter_full_v=57.0)
+    bench.look(HOUR_S, open_v=54.8, current_a=1.0)
+    assert bench.board.counted < 0.4
