@@ -5,7 +5,7 @@ from typing import Any
 
 from .checks import WISHES, bad_report, bad_wish, settings_from, whole
 from .limits import is_open, settle, settle_voltage
-from .owner import ACTS, keep, no
+from .owner import ACTS, keep, no, wish_key
 from .packs import age, hear, heard, is_news, new_pack
 from .stages import TIMERS, new_stages, step_stages, target_mv
 from .view import facts, merge
@@ -257,9 +257,12 @@ class Bridge:
             return no("state: not one of ours", "state")
         now = self.at(request["t"])
         self.bank["day"] = day
-        self.bank["wishes"] = [
+        since = self.bank["wishes"]  # wished since then: newer
+        newer = {wish_key(wish) for wish in since}
+        self.bank["wishes"] = since + [
             {**wish, "until": None if wish["until"] is None else wish["until"] + now}
             for wish in wishes
+            if wish_key(wish) not in newer
         ]
         for pack in self.bank["packs"]:
             if pack["name"] in removed and not heard(pack):

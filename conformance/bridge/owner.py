@@ -13,17 +13,18 @@ def no(error: str, field: str | None = None) -> Plain:
     return {"ok": False, "error": error, **({} if field is None else {"field": field})}
 
 
+def wish_key(wish: Plain) -> tuple[str, str | None, str]:
+    """Which wish is it? A repeat replaces."""
+    return wish["kind"], wish["pack"], wish["source"]
+
+
 def keep(bank: Plain, request: Plain, now: int) -> Plain:
     """Keep a wish in place of an earlier one of the same kind, pack and source."""
     wish = {name: request.get(name) for name in ("kind", "pack", "value")}
     wish["source"] = request.get("source", "")
     lasts = request.get("lasts_ms")
     wish["until"] = None if lasts is None else now + lasts
-    others = [
-        old
-        for old in bank["wishes"]
-        if any(old[key] != wish[key] for key in ("kind", "pack", "source"))
-    ]
+    others = [old for old in bank["wishes"] if wish_key(old) != wish_key(wish)]
     if len(others) >= 16:
         return no("kind: at most 16 wishes", "kind")
     bank["wishes"] = [*others, wish]
@@ -33,7 +34,7 @@ def keep(bank: Plain, request: Plain, now: int) -> Plain:
 def clear(bank: Plain, request: Plain, now: int) -> Plain:
     """Take one wish back."""
     gone = (request.get("field"), request.get("pack"), request.get("source", ""))
-    kept = [wish for wish in bank["wishes"] if (wish["kind"], wish["pack"], wish["source"]) != gone]
+    kept = [wish for wish in bank["wishes"] if wish_key(wish) != gone]
     found = len(kept) < len(bank["wishes"])
     bank["wishes"] = kept
     return {"ok": True} if found else no("field: no such wish", "field")

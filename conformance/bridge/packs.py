@@ -70,6 +70,8 @@ def hear(pack: Pack, report: dict[str, Any], now: int, bank: dict[str, Any]) -> 
     pack["say"], pack["taken"] = say, taken
     if now - taken > bank["fresh_ms"]:
         pack["count"] = 0
+        if pack["state"] == "removed" and now - taken <= bank["unheard_ms"]:
+            pack["state"] = "unheard"  # too old to count, and evidently there
     elif pack["state"] in ("late", "removed"):
         pack["state"], pack["count"] = "live", 0
     elif pack["state"] == "unheard" and (moved or not pack["frozen"]):

@@ -23,7 +23,7 @@ def rest(talk: Talk, packs: Words, ending: str) -> None:
     for said in packs.values():
         said.clear()
         said.update(HEALTHY)
-    _run(talk, packs, MOVING_S)
+    _run(talk, packs, MOVING_S, moving=True)
     requirement, happens = ENDINGS[ending]
     happens(talk, packs)
     if ending not in ON_THE_WAY:
@@ -40,16 +40,23 @@ def _clear(talk: Talk) -> None:
 
 
 def _run(
-    talk: Talk, packs: Words, seconds: int, every_s: int = 1, silent: str = "", bus: bool = False
+    talk: Talk,
+    packs: Words,
+    seconds: int,
+    every_s: int = 1,
+    silent: str = "",
+    bus: bool = False,
+    moving: bool = False,
 ) -> set[object]:
-    """Let time pass; return the stages seen. `every_s`: between two reports of a pack."""
+    """Let time pass; return the stages seen. `every_s`: between two reports of a pack; `moving`: at
+    rest, but for a millivolt."""
     stages = set()
     for second in range(seconds):
         talk.passes(1_000)
         for name in sorted(packs) if second % every_s == 0 else ():
             if name != silent:
-                moves = 53_000 + second % 2 if seconds == MOVING_S else packs[name]["voltage_mv"]
-                talk.reports(name, {**packs[name], "voltage_mv": moves})
+                moves = {"voltage_mv": 53_000 + second % 2} if moving else {}
+                talk.reports(name, {**packs[name], **moves})
         if bus:
             talk.ask("bus", sample=(10 + talk.now_ms // 1_000) % 65_536, current_ma=0)
         stages.add(talk.step().get("stage"))

@@ -42,7 +42,7 @@ def currents(now: Reader) -> Iterator[Breach]:
         for requirement, bound, why in caps:
             if got > bound:
                 yield above(requirement, now.now_ms, field, got, bound, why)
-        _remember(now.sides[side], now, bool(denials), over is not None)
+        _remember(now.sides[side], now, bool(denials), over is not None and now.is_sure())
 
 
 def _remember(side: Side, now: Reader, denied: bool, over: bool) -> None:

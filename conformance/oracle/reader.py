@@ -146,14 +146,16 @@ class Reader:
             return
         wishes, removed, cycle, then_ms = known
         gone_ms = self.at(request.get("t")) - then_ms
-        self.wishes = [
+        since = {wish.key() for wish in self.wishes}  # wished since then: newer
+        self.wishes += [
             wish if wish.until_ms is None else evolve(wish, until_ms=wish.until_ms + gone_ms)
             for wish in wishes
+            if wish.key() not in since
         ]
         for pack in self.packs:
             if pack.name in removed and not pack.is_heard():
                 pack.presence = REMOVED
-        self.cycle = evolve(cycle, adjusted=dict(cycle.adjusted), shown=None)
+        self.cycle = evolve(cycle, adjusted=cycle.adjusted | self.cycle.adjusted, shown=None)
 
     def _step(self, request: Plain, answer: Plain) -> None:
         settings, view = self.settings, answer.get("view")

@@ -80,6 +80,8 @@ class Pack:
         self.said, self.heard, self.taken_ms = said, True, taken_ms
         if now_ms - taken_ms > fresh_ms:
             self.in_a_row = 0
+            if self.presence == REMOVED and now_ms - taken_ms <= unheard_ms:
+                self.presence = UNHEARD  # too old to count, and evidently there
         elif self.presence in (LATE, REMOVED):
             self.presence, self.in_a_row = LIVE, 0
         elif self.presence == UNHEARD:

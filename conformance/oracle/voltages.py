@@ -52,7 +52,8 @@ def _charge_caps(now: Reader) -> Iterator[Cap]:
     if now.some(LATE):
         yield "REQ-SIL-02", before, "a reading is late: nothing rises"
     yield "REQ-LIM-16", before + _rise(now), "a limit rises slowly"
-    fall = ratio(min(now.dt_ms, LONGEST_FALL_MS) * settings.voltage_slope_mv_per_s, 1_000)
+    gone_ms = min(now.dt_ms, LONGEST_FALL_MS) if now.before else 0  # nothing falls before a step
+    fall = ratio(gone_ms * settings.voltage_slope_mv_per_s, 1_000)
     wishes = now.wished("cap_charge_voltage")
     now.soft_wish = _soft(now.soft_wish, before, min(wishes), fall) if wishes else None
     if now.soft_wish is not None:

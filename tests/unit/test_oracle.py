@@ -8,6 +8,8 @@ import pytest
 
 from conformance import oracle
 from conformance.device import Device
+from conformance.fuzzing.protocol import ProtocolMachine
+from conformance.fuzzing.rest import rest
 from conformance.fuzzing.talk import Ask, BreachedError, Talk
 from conformance.fuzzing.words import HEALTHY
 from conformance.oracle import Plain
@@ -130,3 +132,101 @@ def test_twins_that_differ_are_found() -> None:
     assert [one.requirement for one in compare("lower_limits", [low], [high])] == ["REQ-LIM-07"]
     assert not list(compare("lower_limits", [high], [low]))
     assert [one.requirement for one in compare("no_wishes", [high], [low])] == ["REQ-WSH-01"]
+
+
+# Stories in which the second opinion was wrong once.
+
+
+def speaks(talk: Talk, seconds: int, *packs: str, **fields: object) -> None:
+    """These packs report every second, while time passes."""
+    for _ in range(seconds):
+        talk.passes(1_000)
+        for name in packs:
+            talk.reports(name, {**HEALTHY, "capacity_mah": 100_000}, **fields)
+        talk.step()
+
+
+def test_a_removed_pack_with_an_old_reading_is_silent_and_there() -> None:
+    """Its next fresh reading is the first of as many as it takes to be back."""
+    talk = bank(Device().answer)
+    speaks(talk, 60, "oak")
+    talk.ask("request", kind="declare_removed", pack="fir")
+    speaks(talk, 5, "oak")
+    talk.reports("fir", HEALTHY, age_ms=15_000, current_ma=5_000)
+    talk.step()
+    speaks(talk, 5, "oak", "fir", current_ma=5_000)
+    assert not talk.broken
+
+
+def test_nothing_falls_between_a_restart_and_the_first_step() -> None:
+    """A soft wish falls along its slope from step to step, and there was none before."""
+    device = Device()
+    talk = bank(device.answer, 1)
+    talk.ask("request", kind="cap_charge_voltage", value=52_000)
+    state = talk.ask("snapshot")["state"]
+    talk.ask("reset", settings=SETTINGS)
+    talk.ask("restore", state=state)
+    talk.passes(300)
+    for name in ("oak", "fir"):
+        talk.reports(name, HEALTHY)
+    view = talk.step()
+    assert view["charge_voltage_limit_mv"] == 53_120
+    assert not talk.broken
+
+
+def test_of_a_pack_that_may_be_frozen_nobody_knows_what_it_carries() -> None:
+    """fir's readings stand still for long, move once, above its limit, and are well again: whoever had
+    taken it for frozen has seen nothing above a limit that counts."""
+    settings = {**SETTINGS, "frozen_ms": 20_000, "settle_ms": 30_000, "recovery_samples": 3}
+    talk = Talk(Device().answer)
+    talk.ask("reset", settings={**settings, "path_settle_ms": 0, "reenable_ms": 0})
+    said = {**HEALTHY, "capacity_mah": 100_000}
+    for second in range(60):
+        talk.passes(1_000)
+        talk.reports("oak", said, current_ma=5_000 * (second % 2))
+        talk.reports("fir", said)
+        talk.step()
+    talk.passes(1_000)
+    talk.reports("oak", said)
+    talk.reports("fir", said, current_ma=120_000)
+    talk.step()
+    for second in range(20):
+        talk.passes(1_000)
+        for name in ("oak", "fir"):
+            talk.reports(name, said, voltage_mv=53_000 + second % 2)
+        view = talk.step()
+    assert view["charge_allowed"] is True
+    assert not talk.broken
+
+
+def test_a_full_bank_says_so_for_as_long_as_it_takes() -> None:
+    """Thirty seconds are not always those in which the readings move a little."""
+    stages = {"dwell_ms": 10_000, "absorption_ms": 15_000}
+    talk = Talk(Device().answer)
+    packs = {"oak": {**HEALTHY, "capacity_mah": 100_000}}
+    talk.ask("reset", settings={"packs": [{"pack": "oak"}], "reenable_ms": 0, "stages": stages})
+    rest(talk, packs, "a full bank")
+    assert "float" in [answer["view"]["stage"] for _, answer in talk.history if "view" in answer]
+
+
+def test_a_story_that_was_given_up_has_no_end() -> None:
+    """Hypothesis has closed its book by then, and takes no more verdicts."""
+    ended = []
+
+    class Story(ProtocolMachine):
+        ask = staticmethod(Device().answer)
+        done = staticmethod(lambda story: ended.append("done"))
+
+        def ends(self) -> None:
+            ended.append("ends")
+
+    try:
+        try:
+            raise RuntimeError
+        finally:
+            Story().teardown()
+    except RuntimeError:
+        pass
+    assert ended == ["done"]
+    Story().teardown()
+    assert ended == ["done", "ends", "done"]
