@@ -26,6 +26,7 @@ from conformance.targets import ANSWER_S, TargetError
 if TYPE_CHECKING:
     from conformance.campaign import Campaign
     from conformance.crew import Crew
+    from conformance.fuzz import Failure
 
 MODES = ("protocol", "physical", "wire")
 EXTRAS = {"hypothesis": "fuzz needs hypothesis: pip install 'packyoke[fuzz]'",
@@ -125,16 +126,16 @@ def _run(campaign: "Campaign", crew: "Crew") -> tuple[str, int]:
 
 
 def _tell(chosen: argparse.Namespace, campaign: "Campaign", seconds: float) -> None:
-    """Keep and print what was found."""
-    kept = {failure.write(chosen.out): failure for failure in campaign.failures}
+    """Keep and print what was found; what cannot be kept is printed all the same."""
+    found = [(failure, _kept(failure, chosen.out)) for failure in campaign.failures]
     if chosen.json:
         rows = [
             {
                 "requirement": failure.breach.requirement,
                 "story": failure.story,
-                "vector": str(path),
+                "vector": None if path is None else str(path),
             }
-            for path, failure in kept.items()
+            for failure, path in found
         ]
         print(json_text({
             "target": chosen.target, "mode": campaign.mode, "seed": campaign.seed,
@@ -142,10 +143,19 @@ def _tell(chosen: argparse.Namespace, campaign: "Campaign", seconds: float) -> N
             "operations": campaign.operations, "failures": rows,
         }))  # fmt: skip
         return
-    for path, failure in kept.items():
+    for failure, path in found:
         print(failure.story)
-        print(f"\nkept as {path}; again: packyoke judge TARGET --vectors {path}\n")
+        if path is not None:
+            print(f"\nkept as {path}; again: packyoke judge TARGET --vectors {path}\n")
     rate = campaign.done / max(seconds, 1e-6)
-    found = f"{len(kept)} found" if kept else "nothing found"
     print(f"{campaign.stories} stories, {campaign.operations} requests"
-          f" ({rate:.0f} stories a second): {found}")  # fmt: skip
+          f" ({rate:.0f} stories a second): {len(found) or 'nothing'} found")  # fmt: skip
+
+
+def _kept(failure: "Failure", folder: Path) -> Path | None:
+    """Keep one failure; return where, or None where that cannot be."""
+    try:
+        return failure.write(folder)
+    except OSError as error:
+        _complain(f"{folder}: nothing can be kept there: {error.strerror or error}")
+        return None

@@ -1,6 +1,7 @@
 """`packyoke init`: a first SITE.toml by asking what it must, and the maps it names, to be filled in."""
 
 import argparse
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -44,6 +45,9 @@ def run(chosen: argparse.Namespace) -> int:
     """Ask, then write."""
     if chosen.site.exists():
         raise BadFileError([f"{chosen.site}: is there already; give another name, or move it away"])
+    if not os.access(chosen.site.parent, os.W_OK):  # not after a dozen questions
+        why = "its folder is not there, or this user may not write to it"
+        raise BadFileError([f"{chosen.site}: cannot be written: {why}"], unreadable=True)
     if chosen.map:
         _write(chosen.site, starter(chosen.map, chosen.site.name))
         print(f"{chosen.site} is written. Fill it in, then: packyoke check {chosen.site}")

@@ -77,7 +77,9 @@ def run_judge(chosen: argparse.Namespace) -> int:
         for case in cases:
             print(f"{case.id}  {case.level:6}  {case.title}")
         return FINE
-    target = open_named(chosen) if plan is None else BusTarget(RunningRig(plan))
+    target = (
+        open_named(chosen, f"; or {BUS_TARGET}") if plan is None else BusTarget(RunningRig(plan))
+    )
     judge = Judge(target)
     verdicts: list[Verdict] = []
     interrupted = False
@@ -106,12 +108,13 @@ def run_judge(chosen: argparse.Namespace) -> int:
     return FINE if conformant(verdicts, chosen.strict) else FOUND
 
 
-def open_named(chosen: argparse.Namespace) -> Target:
-    """Return the target on the command line; leave with a line if it names none."""
+def open_named(chosen: argparse.Namespace, besides: str = "") -> Target:
+    """Return the target on the command line; leave with a line if it names none. `besides`: what
+    else it might have been."""
     try:
         return open_target(chosen.target, chosen.answer_s)
     except TargetNameError as error:
-        print(f"packyoke: {error}", file=sys.stderr)
+        print(f"packyoke: {error}{besides}", file=sys.stderr)
         raise SystemExit(USAGE) from None
     except ModuleNotFoundError:
         print("packyoke: serial: needs pyserial: pip install 'packyoke[serial]'", file=sys.stderr)

@@ -191,3 +191,13 @@ def test_an_early_end_writes_nothing(
     assert answered("2\n", path, monkeypatch) == 1
     assert "nothing was written" in capsys.readouterr().err
     assert not path.exists()
+
+
+def test_a_folder_that_is_not_there_is_told_before_the_first_question(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nobody answers a dozen questions for nothing."""
+    assert main(["init", str(tmp_path / "none" / "SITE.toml")]) == 3
+    out, err = capsys.readouterr()
+    assert "How many packs" not in out + err
+    assert "SITE.toml: cannot be written: its folder is not there" in err

@@ -30,6 +30,16 @@ def test_what_is_found_is_a_vector(tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["judge", "self", "--vectors", str(kept)]) == 0
 
 
+def test_what_cannot_be_kept_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """After an hour of fuzzing nothing is lost because a file is where a folder should be."""
+    (tmp_path / "here").write_text("", encoding="utf-8")
+    assert main(["fuzz", MAX, "--cases", "5", "--out", str(tmp_path / "here")]) == 1
+    out, err = capsys.readouterr()
+    assert "REQ-" in out
+    assert "1 found" in out
+    assert "here: nothing can be kept there: " in err
+
+
 def test_for_machines(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """--json prints one object."""
     assert main(["fuzz", MAX, "--cases", "5", "--out", str(tmp_path), "--json"]) == 1

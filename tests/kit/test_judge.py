@@ -213,6 +213,7 @@ def test_judge_self_on_the_command_line(tmp_path: Path, capsys: pytest.CaptureFi
     ("arguments", "code", "told"),
     [
         (["judge", "usb:1"], 2, "expected stdio:COMMAND"),
+        (["judge", "usb:1"], 2, "can:RIG.toml"),
         (["judge", "self", "--case", "LIM-999"], 2, "no such case: LIM-999"),
         (["judge", "self", "--vectors", "none.json"], 3, "none.json"),
         (["judge", "stdio:/does/not/exist", "--case", "LIM-001"], 3, "does not start"),
