@@ -80,10 +80,7 @@ class Merge:
             self.cold_decic[i] = cold
             self.hot_decic[i] = hot
             self.temperature_moved = True
-        if removed:
-            self.warnings[i] = 0
-            self.protections[i] = 0
-        self.alarmed[i] = 1 if self.warnings[i] or self.protections[i] else 0
+        self.alarmed[i] = 0 if removed or not (self.warnings[i] or self.protections[i]) else 1
 
     def _enter_charge(self, i: int, soc: int | None, capacity: int, complete: int) -> None:
         low = _or(soc, NO_CAP)
@@ -121,14 +118,22 @@ class Merge:
         view.cell_min_row = self.cell_low_mv.index(low_mv)
         view.cell_max_row = self.cell_high_mv.index(high_mv)
         alarmed = self.alarmed.find(YES) >= 0
-        view.warning_bits = _union(self.warnings) if alarmed else 0
-        view.protection_bits = _union(self.protections) if alarmed else 0
+        view.warning_bits = self._union(self.warnings) if alarmed else 0
+        view.protection_bits = self._union(self.protections) if alarmed else 0
         view.cell_min_no = None
         view.cell_max_no = None
         if view.cell_min_mv is not None:
             view.cell_min_no = packs[view.cell_min_row].cell_min_no
         if view.cell_max_mv is not None:
             view.cell_max_no = packs[view.cell_max_row].cell_max_no
+
+    def _union(self, column: list[int]) -> int:
+        """Every alarm in a column, of the packs that count."""
+        bits = 0
+        for i in range(len(column)):
+            if self.alarmed[i]:
+                bits |= column[i]
+        return bits
 
     def _tell_power(self, view: SystemView) -> None:
         live = self.live.count(YES)
@@ -176,10 +181,3 @@ class Merge:
 
 def _or(value: int | None, neutral: int) -> int:
     return neutral if value is None else value
-
-
-def _union(column: list[int]) -> int:
-    bits = 0
-    for row in column:
-        bits |= row
-    return bits

@@ -12,6 +12,7 @@ from conformance.oracle.words import is_wish
 
 WRAP_MS = 1 << 30
 CURRENTS = ("charge_current_limit_ma", "discharge_current_limit_ma")
+MOST_MA = 1_000_000  # what a pack can say; half of an impossible value could be a possible one
 COUNTERS = ("rejected", "last_refusal", "findings", "packs")  # may differ without harm
 
 Rewrite = Callable[[list[Plain]], list[Plain]]
@@ -83,7 +84,7 @@ def _halved(report: Plain) -> Plain:
     halves = {
         name: value // 2
         for name in CURRENTS
-        if type(value := report.get(name)) is int and value >= 0
+        if type(value := report.get(name)) is int and 0 <= value <= MOST_MA
     }
     return {**report, **halves}
 

@@ -44,7 +44,7 @@ class SiteDay:
 
     lasted_s: float = 0.0
     peaks: dict[str, PackPeak] = field(factory=dict)
-    trips: int = 0
+    trips: list[str] = field(factory=list)  # boards that had to protect, and how it was then
     charged_kwh: float = 0.0
     charge_at_end: dict[str, float] = field(factory=dict)
     stages: list[str] = field(factory=list)
@@ -249,11 +249,17 @@ class Day:
                 peak.percent, peak.at_s = percent, world.now_s
                 peak.while_broken = ", ".join(sorted(self._broken))
             peak.over_102_s += percent > 102
+            self.result.trips += [
+                f"{board.model.pack}: {guard} at minute {world.now_s / 60:.0f}"
+                f" ({', '.join(sorted(self._broken)) or 'nothing'} broken), {pack.current_a:.1f} A,"
+                f" cells {pack.low_v:.3f} to {pack.high_v:.3f} V"
+                for at_s, guard in board.trips[-2:]
+                if at_s > world.now_s - 1.0
+            ]
 
     def _told(self) -> SiteDay:
         result, world = self.result, self._world
         result.lasted_s = world.now_s
-        result.trips = sum(len(board.trips) for board in world.boards)
         result.charge_at_end = {
             board.model.pack: pack.mean_charge()
             for pack, board in zip(world.packs, world.boards, strict=True)
@@ -290,7 +296,8 @@ def site_day(folder: Path, seed: int, minutes: float, speed: float, faults: bool
 def lines(result: SiteDay) -> Iterator[str]:
     """Yield a day's result for people."""
     yield f"{result.lasted_s / 60:.0f} min of the plant's time, {result.charged_kwh:.2f} kWh charged"
-    yield f"stages: {', '.join(result.stages)}; boards that had to protect: {result.trips}"
+    yield f"stages: {', '.join(result.stages)}; boards that had to protect: {len(result.trips)}"
+    yield from (f"  {trip}" for trip in result.trips)
     for name, peak in result.peaks.items():
         broken = f" ({peak.while_broken} broken)" if peak.while_broken else ""
         yield (f"  {name}: at most {peak.percent:.1f} % of its own limit, at minute {peak.at_s / 60:.0f}"

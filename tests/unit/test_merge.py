@@ -168,6 +168,19 @@ def test_alarms_are_the_union() -> None:
     assert view.protections == ("short_circuit",)
 
 
+def test_an_alarm_of_a_pack_that_was_declared_returned_is_shown_again() -> None:
+    """It is silent again, and what it said last counts again."""
+    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {})
+    site.falls_silent("oak")
+    site.runs(40)
+    site.asks("declare_removed", pack="oak")
+    view = site.runs(1)
+    assert (view.warnings, view.protections) == ((), ())
+    site.asks("declare_returned", pack="oak")
+    view = site.runs(1)
+    assert (view.warnings, view.protections) == (("other",), ("short_circuit",))
+
+
 def test_an_alarm_goes_when_its_pack_no_longer_says_it() -> None:
     """The next report without the alarm clears it."""
     site = two({"warnings": ["other"]}, {})

@@ -8,6 +8,7 @@ import pytest
 
 from conformance import oracle
 from conformance.device import Device
+from conformance.fuzzing.hostile import WRONG
 from conformance.fuzzing.protocol import ProtocolMachine
 from conformance.fuzzing.rest import rest
 from conformance.fuzzing.talk import Ask, BreachedError, Talk
@@ -230,3 +231,17 @@ def test_a_story_that_was_given_up_has_no_end() -> None:
     assert ended == ["done"]
     Story().teardown()
     assert ended == ["done", "ends", "done"]
+
+
+def test_half_of_what_cannot_be_is_not_said() -> None:
+    """A limit of 1,000,001 mA is refused; half of it would be taken, and be news."""
+    report: Plain = {"op": "report", "pack": "oak", "charge_current_limit_ma": 1_000_001}
+    assert TWINS["lower_limits"][0]([report]) == [report]
+    report["charge_current_limit_ma"] = 1_000_000
+    (twin,) = TWINS["lower_limits"][0]([report])
+    assert twin["charge_current_limit_ma"] == 500_000
+
+
+def test_no_hostile_line_is_one_that_may_be_sent() -> None:
+    """A second hello is not expected, and means something."""
+    assert not [line for _, line, _, _ in WRONG if b'"hello","kit"' in line]
