@@ -140,7 +140,8 @@ class Aggregator:
 
     def restore(self, state: dict[str, int | str], now_ms: int) -> Refusal | None:
         """Take up a `snapshot` after a restart; remaining times run on. Returns None, or why it
-        was refused (and nothing changed). Limits start from 0 all the same."""
+        was refused (and nothing changed). Limits start from 0 all the same; what the owner asked
+        for before the restore is newer than the state, and stays."""
         return self._refuse(_bad_time(now_ms) or restored(self._bank, state))
 
     def _refuse(self, refusal: Refusal | None) -> Refusal | None:
