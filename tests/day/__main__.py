@@ -5,7 +5,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.day.run import lines, site_day
+from tests.day.result import lines
+from tests.day.run import site_day
 
 # Of its own limit. A limit that falls while its pack cannot be heard is not known to anybody: see
 # docs/explanation/performance.md.

@@ -159,35 +159,6 @@ def test_no_cell_has_no_number() -> None:
     assert (view.cell_max_mv, view.cell_max_pack, view.cell_max_no) == (None, None, None)
 
 
-def test_alarms_are_the_union() -> None:
-    """Warnings and protections of all packs, each once, in alphabetical order."""
-    oak = {"warnings": ["other", "cell_imbalance"], "protections": {"short_circuit"}}
-    fir = {"warnings": ("cell_over_voltage", "other"), "protections": []}
-    view = two(oak, fir).view
-    assert view.warnings == ("cell_imbalance", "cell_over_voltage", "other")
-    assert view.protections == ("short_circuit",)
-
-
-def test_an_alarm_of_a_pack_that_was_declared_returned_is_shown_again() -> None:
-    """It is silent again, and what it said last counts again."""
-    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {})
-    site.falls_silent("oak")
-    site.runs(40)
-    site.asks("declare_removed", pack="oak")
-    view = site.runs(1)
-    assert (view.warnings, view.protections) == ((), ())
-    site.asks("declare_returned", pack="oak")
-    view = site.runs(1)
-    assert (view.warnings, view.protections) == (("other",), ("short_circuit",))
-
-
-def test_an_alarm_goes_when_its_pack_no_longer_says_it() -> None:
-    """The next report without the alarm clears it."""
-    site = two({"warnings": ["other"]}, {})
-    site.says("oak", warnings=None)
-    assert site.runs(1).warnings == ()
-
-
 def test_health_is_that_of_the_weakest() -> None:
     """The lowest state of health of the packs that are heard."""
     assert two({"soh_permille": 912}, {"soh_permille": 990}).view.soh_permille == 912
@@ -271,16 +242,6 @@ def test_a_pack_may_say_no_voltage_at_all() -> None:
     site = Site("oak")
     site.says(voltage_mv=0)
     assert (site.runs(5).voltage_mv, site.view.voltage_max_mv) == (0, 0)
-
-
-def test_alarms_of_others_stay_when_a_pack_is_removed() -> None:
-    """The union is that of the packs that are left."""
-    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {"warnings": ["other"]})
-    site.falls_silent("fir")
-    site.runs(40)
-    site.asks("declare_removed", pack="fir")
-    view = site.runs(1)
-    assert (view.warnings, view.protections) == (("other",), ("short_circuit",))
 
 
 def test_remaining_charge_is_in_whole_tenths_of_an_ampere_hour() -> None:
