@@ -75,8 +75,6 @@ class Bank:
         if pack.presence == REMOVED:
             self._forget_words(i)
         moved = pack.take(report)
-        if moved:
-            note_move(pack, now_ms, self.stirs)
         if pack.stirs(self.settings.zero_current_ma):
             self.stirred = True
         taken_ms = (now_ms - (report.age_ms or 0)) & TICK_MASK
@@ -84,6 +82,8 @@ class Bank:
         if report.age_ms or not 0 <= ahead_ms <= 2 * self.settings.nominal_step_ms:
             self.look_left_ms = 0  # older, or further ahead, than any step so far could expect
         heard(pack, taken_ms, now_ms, moved, self.settings)
+        if moved:
+            note_move(pack, now_ms, self.stirs)
         self.charge.hear(
             i,
             report.charge_current_limit_ma,

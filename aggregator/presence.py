@@ -26,7 +26,7 @@ STIRS_TO_SUSPECT = 10
 
 
 def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSettings) -> None:
-    """Take note of a new reading that was taken at `taken_ms`."""
+    """Take note of a new reading that was taken at `taken_ms`; `note_move` follows if it moved."""
     gap_ms = since(taken_ms, pack.taken_ms)
     pack.taken_ms = taken_ms
     age_ms = since(now_ms, taken_ms)
@@ -37,7 +37,9 @@ def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSetting
     elif pack.presence == REMOVED or pack.presence == LATE:
         _become(pack, LIVE, None)
     elif pack.presence == UNHEARD and (moved or pack.silence != FROZEN):
-        if gap_ms > bank.unheard_ms:
+        # No silence between those that count; of one found frozen, those that moved count.
+        still_ms = since(now_ms, pack.moved_ms) if pack.silence == FROZEN else gap_ms
+        if not -bank.unheard_ms <= still_ms <= bank.unheard_ms:
             pack.recovered = 0
         pack.recovered += 1
         if pack.recovered >= bank.recovery_samples:

@@ -63,10 +63,12 @@ def hear(pack: Pack, report: dict[str, Any], now: int, bank: dict[str, Any]) -> 
     say |= {name: stands[name] for name in WORDS if name in stands and name not in say}
     values = ("voltage_mv", "current_ma", "cell_min_mv", "cell_max_mv", "soc_permille")
     moved = any(say.get(name) != pack["say"].get(name) for name in values)
+    taken = now - say.get("age_ms", 0)
+    # Of one found frozen, readings that moved count.
+    silent_ms = now - pack["moved"] if pack["frozen"] else taken - pack["taken"]
+    in_a_row = pack["count"] > 0 and silent_ms <= bank["unheard_ms"]
     if moved:
         pack["moved"], pack["stirs"] = now, -1
-    taken = now - say.get("age_ms", 0)
-    in_a_row = pack["count"] > 0 and taken - pack["taken"] <= bank["unheard_ms"]
     pack["say"], pack["taken"] = say, taken
     if now - taken > bank["fresh_ms"]:
         pack["count"] = 0

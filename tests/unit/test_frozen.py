@@ -40,6 +40,20 @@ def test_a_frozen_pack_returns_once_its_readings_move() -> None:
     assert presence(site, "fir") == ("live", None)
 
 
+def test_moves_with_silence_between_them_are_not_in_a_row() -> None:
+    """A board that wakes for one reading every half hour does not come back on the third."""
+    site = Site("oak", "fir")
+    toggles(site, "oak", 320)
+    for millivolt in (53_010, 53_020, 53_030, 53_040):
+        site.says("fir", voltage_mv=millivolt)
+        site.runs(31)
+        assert presence(site, "fir") == ("unheard", "readings frozen")
+    for millivolt in (53_050, 53_060, 53_070):
+        site.says("fir", voltage_mv=millivolt)
+        site.runs(29)
+    assert presence(site, "fir") == ("live", None)
+
+
 def test_a_quiet_night_is_not_frozen() -> None:
     """Where nobody's current moves, readings may stand still all night."""
     site = Site("oak", "fir")
