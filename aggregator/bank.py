@@ -59,6 +59,7 @@ class Bank:
         self.bus_sample: int | None = None
         self.bus_ma: int | None = None
         self.bus_taken_ms = 0
+        self.bus_silent = True  # nothing fresh was heard of the meter
         for pack in self.packs:
             self.enter(pack)
 
@@ -131,10 +132,11 @@ class Bank:
             self.discharge.disturb()
 
     def hear_bus(self, report: BusReport, now_ms: int) -> None:
-        """Take a checked reading of the bus meter, if it is news."""
-        ahead = 0 if self.bus_sample is None else (report.sample - self.bus_sample) & 0xFFFF
-        stale = self.bus_sample is None or (self.bus_ma is None and ahead != 0)
-        if stale or 0 < ahead < 0x8000:
+        """Take a checked reading of the bus meter, if it is news. One that was silent may have
+        restarted its count."""
+        ahead = 1 if self.bus_sample is None else (report.sample - self.bus_sample) & 0xFFFF
+        if 0 < ahead < 0x8000 or (self.bus_silent and ahead != 0):
+            self.bus_silent = False
             self.bus_sample = report.sample
             self.bus_ma = report.current_ma
             if report.current_ma is not None:
@@ -228,12 +230,13 @@ class Bank:
 
     def fresh_bus_ma(self) -> int | None:
         """What the bus meter says, while that is fresh. Staleness latches."""
-        if self.bus_ma is None:
+        if self.bus_silent:
             return None
         age_ms = since(self.clock.now_ms, self.bus_taken_ms)
         if -self.settings.fresh_ms <= age_ms < 0:
             self.bus_taken_ms = self.clock.now_ms
         elif not 0 <= age_ms <= self.settings.fresh_ms:
+            self.bus_silent = True
             self.bus_ma = None
         return self.bus_ma
 

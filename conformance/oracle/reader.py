@@ -39,6 +39,7 @@ class Reader:
         self.view: Plain = {}
         self.before: Plain = {}  # the view of the step before
         self.bus: tuple[int, int | None, int] | None = None  # sample, current, taken
+        self.bus_silent = False  # it was: then its count may start over
         self.soft_stage: Exact | None = None
         self.soft_wish: Exact | None = None
         self.currents: dict[str, int | None] = {}
@@ -94,7 +95,9 @@ class Reader:
         if sound_bus(request):
             sample, current, age = (request.get(key) for key in ("sample", "current_ma", "age_ms"))
             assert isinstance(sample, int)
-            if self.bus is None or 0 < (sample - self.bus[0]) % 65_536 < 32_768:
+            ahead = 1 if self.bus is None else (sample - self.bus[0]) % 65_536
+            if 0 < ahead < 32_768 or (self.bus_silent and ahead != 0):
+                self.bus_silent = False
                 taken = self.at(request.get("t")) - (age if isinstance(age, int) else 0)
                 self.bus = (sample, current if isinstance(current, int) else None, taken)
 
@@ -164,6 +167,8 @@ class Reader:
         self.dt_ms, self.now_ms = now_ms - self.now_ms, now_ms
         raw_ms = request.get("t")
         self.raw_ms = raw_ms if type(raw_ms) is int else self.raw_ms
+        if self.bus is not None and now_ms - self.bus[2] > settings.fresh_ms:
+            self.bus_silent = True
         before = self.carrying()
         self._note_moves()
         for pack in self.packs:

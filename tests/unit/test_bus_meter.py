@@ -71,6 +71,16 @@ def test_a_bus_reading_that_was_overtaken_is_not_news() -> None:
     assert site.view.current_ma == 50_000
 
 
+def test_an_overtaken_reading_does_not_stand_in_for_an_unknown_one() -> None:
+    """The meter has just said that it does not know; what it said before is older."""
+    site = carrying(20_000, 0)
+    site.says("p1", current_ma=None)
+    site.bank.bus(BusReport(8, current_ma=None), site.now_ms)
+    site.bank.bus(BusReport(7, current_ma=50_000), site.now_ms)
+    site.runs(1)
+    assert site.binding("charge_current") == ("current_unknown", None)
+
+
 def test_an_open_pack_with_an_unknown_current_has_no_row_either() -> None:
     """The meter tells what flows in it, which is in the total, but it cannot be overloaded, however
     little it may take."""
