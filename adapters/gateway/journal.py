@@ -42,6 +42,7 @@ class Journal:
         wall: Callable[[], float] = time.time,
         only: Collection[str] = (),
     ) -> None:
+        self.beside_the_point: Collection[str] = ()  # findings that are not told
         self._out = out
         self._only = only
         self._as_json = as_json
@@ -136,7 +137,9 @@ class Journal:
                 because = words.RULES[rule] + (f": {pack}" if pack else "")
                 text = f"{way}: allowed" if allowed else f"{way}: not now, {because}"
                 self.tell(way, text, allowed=allowed, rule=rule, pack=pack)
-        found = {(one.name, one.pack) for one in view.findings}
+        found = {
+            (one.name, one.pack) for one in view.findings if one.name not in self.beside_the_point
+        }
         for name, pack in sorted(found - self._found(), key=str):
             who = f"{pack}: " if pack else ""
             self.tell("finding", f"look at this: {who}{words.FINDINGS[name]}", name=name, pack=pack)

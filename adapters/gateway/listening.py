@@ -20,7 +20,7 @@ LONGEST_GAP_MS = 10_000  # a reading stands for no longer than this
 SMALL_MA = 1_000  # above a limit by less than this is measuring noise (common practice, no source)
 LOOK_S = 0.1
 # What holds a bank that has only begun to hear: it says nothing about how the bank is run.
-BEGINNING = ("unheard", "reenable_dwell", "ramp")
+BEGINNING = ("unheard", "reenable_dwell", "path_no_rise", "ramp")
 BEGINNING_MS = 120_000  # no longer: then the packs are silent indeed
 MOST_KEPT = 20  # examples of what would have been said, for each talker
 

@@ -20,6 +20,7 @@ from adapters.links import ended
 from aggregator.ticks import TICK_MASK
 
 ALIVE_EVERY_S = 2.0
+FOLLOWED = ("charger_ignores_limit",)  # nobody follows whom he cannot hear
 
 
 def rehearsed(speed: float) -> Callable[[], int]:
@@ -66,6 +67,7 @@ def listening(plan: SitePlan, journal: Journal) -> tuple[Gateway, Watch, list[Mu
         readings=plan.readings,
     )
     gateway.quiet = True
+    journal.beside_the_point = FOLLOWED
     gateway.bringers = plan.bringers
     watch = Watch()
     gateway.heard.append(watch.heard)

@@ -14,10 +14,25 @@ from adapters.gateway.journal import Journal
 from adapters.gateway.listening import Muted, Watch
 from adapters.gateway.meter import judge
 from adapters.gateway.plug import CALLED_OFF, NO_CHARGE, SILENT, STOPPED, WAITING, WENT_ON, PlugTest
-from adapters.gateway.service import listening
+from adapters.gateway.service import listening, speaking
 from adapters.gateway.site_file import load_site
-from aggregator import SystemView
+from aggregator import Aggregator, BankSettings, Finding, PackSettings, SystemView
 from tests.gateway import Clock, gateway, reading
+
+SHED = """
+[[packs]]
+pack = "oak"
+
+[[links]]
+name = "shed"
+kind = "tcp"
+host = "127.0.0.1"
+port = 9
+  [[links.hears]]
+  as = "json-lines"
+  [[links.says]]
+  as = "json-lines"
+"""
 
 
 @pytest.mark.parametrize(
@@ -211,6 +226,35 @@ def test_listening_does_not_count_the_beginning(view: SystemView) -> None:
     assert watch.bank.discharge.heard_s == 10.0  # silent for too long to be a beginning
 
 
+def test_a_bank_that_is_charged_while_we_begin_is_not_found_above_our_limits() -> None:
+    """The core's own start, step by step: every rule that holds it back on its way up from 0."""
+    watch = Watch()
+    bank = Aggregator(BankSettings([PackSettings("oak", capacity_mah=100_000)]))
+    for now_ms in range(0, 90_000, 250):
+        if now_ms % 1_000 == 0:
+            bank.accept(reading("oak", now_ms // 1_000, current_ma=40_000), now_ms)
+        watch.stepped(now_ms, bank.step(now_ms))
+    assert watch.bank.charge.heard_s > 30.0
+    assert (watch.bank.charge.over_s, watch.bank.charge.worst_ma) == (0.0, 0)
+
+
+def test_who_only_listens_accuses_no_charger(tmp_path: Path) -> None:
+    """It cannot follow what it does not hear; a gateway that speaks tells it."""
+    site = tmp_path / "SITE.toml"
+    site.write_text(SHED, encoding="utf-8")
+    for listens in (True, False):
+        out = io.StringIO()
+        plan, journal = load_site(site), Journal(out)
+        gateway = listening(plan, journal)[0] if listens else speaking(plan, journal)
+        gateway.view.findings = [
+            Finding("charger_ignores_limit", None),
+            Finding("load_above_limit", None),
+        ]
+        journal.stepped(gateway.view)
+        assert ("a charger does not follow" in out.getvalue()) is not listens
+        assert "loads draw more" in out.getvalue()
+
+
 def test_what_would_have_been_said_is_kept_and_not_sent() -> None:
     """With the first few examples; the same thing again is only counted."""
 
@@ -243,8 +287,7 @@ def test_what_would_have_been_said_is_kept_and_not_sent() -> None:
 def test_a_link_whose_mouth_is_muted_is_told_once(tmp_path: Path) -> None:
     """While listening, a link that would also speak stands there twice under one name."""
     site = tmp_path / "SITE.toml"
-    site.write_text('[[packs]]\npack = "oak"\n[[links]]\nname = "shed"\nkind = "tcp"\nhost = "127.0.0.1"\n'
-                    'port = 9\n[[links.hears]]\nas = "json-lines"\n[[links.says]]\nas = "json-lines"\n')  # fmt: skip
+    site.write_text(SHED, encoding="utf-8")
     out = io.StringIO()
     journal = Journal(out)
     gateway, _, _ = listening(load_site(site), journal)
