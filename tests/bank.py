@@ -162,3 +162,12 @@ def in_float(**stages: object) -> Site:
     assert site.view.stage == "float"
     site.says(voltage_mv=53_600)
     return site
+
+
+def two(oak: dict[str, object], fir: dict[str, object]) -> Site:
+    """A site where both packs have just said so."""
+    site = Site("oak", "fir")
+    site.says("oak", **oak)
+    site.says("fir", **fir)
+    site.runs(5)
+    return site

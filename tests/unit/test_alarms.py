@@ -1,29 +1,20 @@
 """Warnings and protections: those of every pack that is there, and no others."""
 
-from tests.bank import Site
-
-
-def saying(oak: dict[str, object], fir: dict[str, object]) -> Site:
-    """A site where both packs have just said so."""
-    site = Site("oak", "fir")
-    site.says("oak", **oak)
-    site.says("fir", **fir)
-    site.runs(5)
-    return site
+from tests.bank import two
 
 
 def test_alarms_are_the_union() -> None:
     """Warnings and protections of all packs, each once, in alphabetical order."""
     oak = {"warnings": ["other", "cell_imbalance"], "protections": {"short_circuit"}}
     fir = {"warnings": ("cell_over_voltage", "other"), "protections": []}
-    view = saying(oak, fir).view
+    view = two(oak, fir).view
     assert view.warnings == ("cell_imbalance", "cell_over_voltage", "other")
     assert view.protections == ("short_circuit",)
 
 
 def test_an_alarm_of_a_pack_that_was_declared_returned_is_shown_again() -> None:
     """It is silent again, and what it said last counts again."""
-    site = saying({"warnings": ["other"], "protections": ["short_circuit"]}, {})
+    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {})
     site.falls_silent("oak")
     site.runs(40)
     site.asks("declare_removed", pack="oak")
@@ -36,16 +27,14 @@ def test_an_alarm_of_a_pack_that_was_declared_returned_is_shown_again() -> None:
 
 def test_an_alarm_goes_when_its_pack_no_longer_says_it() -> None:
     """The next report without the alarm clears it."""
-    site = saying({"warnings": ["other"]}, {})
+    site = two({"warnings": ["other"]}, {})
     site.says("oak", warnings=None)
     assert site.runs(1).warnings == ()
 
 
 def test_alarms_of_others_stay_when_a_pack_is_removed() -> None:
     """The union is that of the packs that are left."""
-    site = saying(
-        {"warnings": ["other"], "protections": ["short_circuit"]}, {"warnings": ["other"]}
-    )
+    site = two({"warnings": ["other"], "protections": ["short_circuit"]}, {"warnings": ["other"]})
     site.falls_silent("fir")
     site.runs(40)
     site.asks("declare_removed", pack="fir")

@@ -3,16 +3,7 @@
 import pytest
 
 from aggregator import PackSettings
-from tests.bank import Site
-
-
-def two(oak: dict[str, object], fir: dict[str, object]) -> Site:
-    """A site where both packs have just said so."""
-    site = Site("oak", "fir")
-    site.says("oak", **oak)
-    site.says("fir", **fir)
-    site.runs(5)
-    return site
+from tests.bank import Site, two
 
 
 def test_voltage_is_the_mean_of_live_packs() -> None:
