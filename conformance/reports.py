@@ -164,5 +164,5 @@ def verdict_line(verdicts: Sequence[Verdict]) -> str:
         return "Every MUST is met." + (f" {missed} SHOULD missed." if missed else "")
     parts = [f"{counts[MUST_MISSED]} MUST missed, {counts[ERROR]} could not be judged."]
     if safe(verdicts):
-        parts.append("None of them keeps the packs safe: it is safe, and of little use.")
+        parts.append("None of those missed is about safety: it allows too little to be of use.")
     return " ".join(parts)

@@ -4,7 +4,7 @@ import argparse
 import json
 import sys
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from time import monotonic
@@ -95,11 +95,11 @@ def run_judge(chosen: argparse.Namespace) -> int:
     finally:
         target.close()
     identity = judge.last_identity
-    _write(chosen, judge, verdicts)
     if chosen.json:
         print(json_text(summary(chosen.target, identity, verdicts)))
     else:
         screens.console().print(_screen(chosen, judge, verdicts))
+    _write(chosen, judge, verdicts)
     if interrupted:
         print(f"packyoke: interrupted after {len(verdicts)} of {len(cases)} cases", file=sys.stderr)
         return INTERRUPTED
@@ -172,15 +172,25 @@ def _known(path: Path | None, cases: tuple[Case, ...]) -> dict[str, str]:
 
 
 def _write(chosen: argparse.Namespace, judge: Judge, verdicts: list[Verdict]) -> None:
+    """Write every report that is asked for; one that cannot be written keeps no other back."""
     identity = judge.last_identity
-    if chosen.report:
-        text = json.dumps(as_json(chosen.target, identity, verdicts), indent=1)
-        chosen.report.write_text(text + "\n", encoding="utf-8")
-    if chosen.junit:
-        chosen.junit.write_text(as_junit(chosen.target, verdicts), encoding="utf-8")
-    if chosen.markdown:
-        text = as_markdown(chosen.target, identity, verdicts)
-        chosen.markdown.write_text(text, encoding="utf-8")
+    reports: tuple[tuple[Path | None, Callable[[], str]], ...] = (
+        (
+            chosen.report,
+            lambda: json.dumps(as_json(chosen.target, identity, verdicts), indent=1) + "\n",
+        ),
+        (chosen.junit, lambda: as_junit(chosen.target, verdicts)),
+        (chosen.markdown, lambda: as_markdown(chosen.target, identity, verdicts)),
+    )
+    complaints = []
+    for path, text in reports:
+        if path is not None:
+            try:
+                path.write_text(text(), encoding="utf-8")
+            except OSError as error:
+                complaints.append(f"{path}: cannot be written: {error.strerror or error}")
+    if complaints:
+        raise BadFileError(complaints, unreadable=True)
 
 
 def _screen(chosen: argparse.Namespace, judge: Judge, verdicts: list[Verdict]) -> RenderableType:

@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import contextlib
 import json
 import sys
 import threading
@@ -26,6 +27,7 @@ from adapters.links import Record, ended
 from adapters.toml_file import BadFileError
 from aggregator import PackReport
 from aggregator.errors import Refusal
+from aggregator.report import MOST_CELLS
 
 LISTEN_MS = 15_000
 AVERAGED = 5  # readings
@@ -56,6 +58,19 @@ def _add(commands: Any, name: str, text: str) -> argparse.ArgumentParser:
     return made
 
 
+def within(low: float, high: float, kind: type = float) -> Callable[[str], float]:
+    """Return how to read a number that lies in a range; "nan" lies in none."""
+
+    def read(text: str) -> float:
+        with contextlib.suppress(ValueError):
+            number: float = kind(text)
+            if low <= number <= high:
+                return number
+        raise argparse.ArgumentTypeError(f"expected {low:g}..{high:g}, got {text!r}")
+
+    return read
+
+
 def add_meter(commands: Any) -> None:
     """Add `meter`."""
     made = _add(commands, "meter", "check each pack's current, its sign and scale, against a meter")
@@ -69,10 +84,11 @@ def add_connect(commands: Any) -> None:
     )
     made.add_argument("pack", metavar="PACK", help="the pack that is to join")
     made.add_argument(
-        "--voltage", type=float, metavar="V", help="of the pack, where it is not heard"
+        "--voltage", type=within(1, 1_000), metavar="V", help="of the pack, where it is not heard"
     )
-    made.add_argument("--cells", type=int, metavar="N", help="of the pack, where it does not say")
-    made.add_argument("--milliohm", type=float, default=connect.LEAST_MILLIOHM, metavar="R",
+    made.add_argument("--cells", type=within(1, MOST_CELLS, int), metavar="N",
+                      help="of the pack, where it does not say")  # fmt: skip
+    made.add_argument("--milliohm", type=within(0.05, 1_000), default=connect.LEAST_MILLIOHM, metavar="R",
                       help="least resistance of one pack with board and leads (default: 4)")  # fmt: skip
     made.add_argument("--listen", type=seconds_ms, default=LISTEN_MS, metavar="SECONDS",
                       help="how long to listen (default: 15)")  # fmt: skip
@@ -186,8 +202,6 @@ def run_connect(chosen: argparse.Namespace) -> int:
     names = [one.pack for one in plan.settings.packs]
     if chosen.pack not in names:
         raise BadFileError([f"{chosen.site}: no pack {chosen.pack!r}; known: {', '.join(names)}"])
-    if not 0.05 <= chosen.milliohm <= 1_000:
-        raise BadFileError([f"--milliohm: expected 0.05..1000, got {chosen.milliohm:g}"])
 
     def listened(ears: Ears) -> int:
         print(f"listening for {chosen.listen / 1_000:g} s", file=sys.stderr)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from adapters.cli.main import UNREADABLE, main
+from adapters.cli.main import UNREADABLE, USAGE, main
 from adapters.gateway import plug
 from adapters.gateway.alone import alone
 from adapters.jsonlines.opposite import report_line
@@ -194,6 +194,23 @@ def test_an_unknown_pack_is_one_line(site: str, capsys: pytest.CaptureFixture[st
     """With the names that are known."""
     assert main(["connect", site, "elm"]) == 1
     assert "no pack 'elm'; known: oak, fir" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "option",
+    ["--voltage=nan", "--voltage=inf", "--voltage=-5", "--cells=0", "--cells=99", "--milliohm=0"],
+)
+def test_an_absurd_number_is_refused_before_anybody_listens(
+    site: str, option: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line with the range, and no traceback once it comes to be used."""
+    with pytest.raises(SystemExit) as ended:
+        main(["connect", site, "fir", "--listen", "0.1", option])
+    assert ended.value.code == USAGE
+    name, _, value = option.partition("=")
+    told = capsys.readouterr().err
+    assert f"argument {name}: expected " in told
+    assert f"got '{value}'" in told
 
 
 @pytest.fixture

@@ -53,7 +53,7 @@ def test_zero_is_safe_and_of_no_use() -> None:
         assert name in missed
     assert safe(list(verdicts.values()))
     assert not conformant(list(verdicts.values()))
-    assert "safe, and of little use" in verdict_line(list(verdicts.values()))
+    assert "it allows too little to be of use" in verdict_line(list(verdicts.values()))
 
 
 def test_max_is_dangerous() -> None:
