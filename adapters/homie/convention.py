@@ -8,6 +8,7 @@ value is unknown is emptied. What is `settable` but not `retained` is an event.
 import json
 import re
 from collections.abc import Mapping, Sequence
+from math import isfinite
 from typing import Any
 
 from attrs import frozen
@@ -147,6 +148,8 @@ def _number(one: Property, said: str) -> int | float:
     low, high = bounds(one.format)
     if (low is not None and value < low) or (high is not None and value > high):
         raise BadValueError(f"{expected} in {one.format.replace(':', '..')}")
+    if not isfinite(value):
+        raise BadValueError(f"{expected}, not one without end")
     return value
 
 

@@ -10,6 +10,7 @@ from adapters.jsonlines.opposite import report_line
 from tests.fuzz.board import DECODERS, right_frames
 from tests.fuzz.decoder import Decoder, throw
 from tests.fuzz.host import host_decoders
+from tests.fuzz.listeners import listeners
 from tests.gateway import reading
 
 MILLION = 1_000_000
@@ -24,9 +25,9 @@ RIGHT = {
 
 
 def every_decoder(folder: Path) -> list[Decoder]:
-    """Return all of them: those for boards and those for hosts."""
+    """Return all of them: those for boards, those for hosts, and those of who listens to a bank."""
     board = [Decoder(name, make, items, RIGHT.get(name, [])) for name, make, items in DECODERS]
-    return board + host_decoders(folder)
+    return board + host_decoders(folder) + listeners(folder)
 
 
 def main() -> int:

@@ -1,6 +1,7 @@
 """A decoder under fuzz, and what must hold of everything that it hands over."""
 
 from collections.abc import Callable, Iterator
+from math import isfinite
 from random import Random
 from typing import Any
 
@@ -20,6 +21,14 @@ class Decoder:
     make: Callable[[], Any]
     items: Callable[[bytes], Iterator[Any]]
     right: list[bytes]
+
+
+@frozen
+class Understood:
+    """What somebody makes of a message who hands no records to a bank: what a charger would obey, or
+    how much a pack would answer."""
+
+    numbers: tuple[float, ...]
 
 
 def inputs(decoder: Decoder, random: Random) -> Iterator[bytes]:
@@ -67,4 +76,7 @@ def impossible(record: object) -> str | None:
     if isinstance(record, BusReport):
         wrong = bad_int(record, BUS_INTS)
         return None if wrong is None else str(wrong)
+    if isinstance(record, Understood):
+        wrong = [one for one in record.numbers if not (isfinite(one) and one >= 0)]
+        return f"{wrong[0]} is nothing to obey" if wrong else None
     return None if isinstance(record, Request) else f"{record!r} is no record"

@@ -14,9 +14,9 @@ from tests.fuzz.decoder import Decoder, throw
 def test_nothing_that_comes_raises_or_is_impossible(tmp_path: Path) -> None:
     """Every decoder, noise and nearly right messages; each makes records of what is right."""
     came = {one.name: throw(one, 1_500, seed=2) for one in every_decoder(tmp_path)}
-    assert len(came) >= 10
+    assert len(came) >= 16
     silent = {name for name, records in came.items() if not records}
-    assert silent <= {"rv-c charger"}  # makes no records
+    assert silent == {"rv-c charger"}  # makes no records
 
 
 def test_a_decoder_that_raises_is_found() -> None:

@@ -246,3 +246,13 @@ def test_whatever_a_reader_hears_nothing_raises(items: list[tuple[str, bytes, bo
     for number, (path, payload, retained) in enumerate(items):
         reader.received((ROOT + path, payload, retained, 0), number)
         assert reader.limits(number) is None
+
+
+def test_a_limit_without_end_is_none() -> None:
+    """5e359 is a number by the convention, and more than a float holds."""
+    charger = Charger()
+    charger.hears(charger.board.opens())
+    assert charger.limits() is not None
+    charger.reader.received((ROOT + "limits/charge-voltage", b"5e359", False, 0), charger.now_ms)
+    assert charger.limits() is None
+    assert "not one without end" in charger.reader.counts.refusal
