@@ -6,6 +6,7 @@ is only used to say where; a key that it cannot place is told without a line.
 
 import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 from attrs import evolve, frozen
@@ -14,6 +15,7 @@ from aggregator.errors import told
 
 BLANK = "???"  # stands for what the owner has yet to fill in, in a file that we wrote
 BLANKS = re.compile(rf'([A-Za-z0-9_\-]+)\s*=\s*"{re.escape(BLANK)}"')
+LONGEST_INT = (1 << 63) - 1
 LARGEST_BYTES = 1_000_000  # such files are a few kB; anything else is the wrong file
 
 Place = tuple[str | int, ...]  # of a key: ("packs", 0, "capacity_mah")
@@ -96,14 +98,31 @@ def read_toml(path: Path) -> tuple[dict[str, object], dict[Place, int]]:
         raise BadFileError([f"{path}: expected settings or a scenario, got an empty file"])
     try:
         plain = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # also an integer of thousands of digits
         raise BadFileError([_toml_complaint(path, str(error))]) from None
     if not plain:
         raise BadFileError([f"{path}: expected settings or a scenario, got a file without any key"])
     blanks = _blanks(path, text)
     if blanks:
         raise BadFileError(blanks)
-    return plain, key_lines(text)
+    lines = key_lines(text)
+    raise_if_any(list(_unusable(plain, ())), path, lines)
+    return plain, lines
+
+
+def _unusable(value: object, place: Place) -> Iterator[Complaint]:
+    """Yield a complaint for every integer longer than TOML 1.0 promises (no float need hold it), and
+    for every text with a zero byte (no file can be called so)."""
+    if isinstance(value, dict):
+        for key, one in value.items():
+            yield from _unusable(one, (*place, key))
+    elif isinstance(value, list):
+        for at, one in enumerate(value):
+            yield from _unusable(one, (*place, at))
+    elif isinstance(value, int) and not -LONGEST_INT - 1 <= value <= LONGEST_INT:
+        yield Complaint(place, "an integer of at most 64 bits", f"{value.bit_length()} bits")
+    elif isinstance(value, str) and "\0" in value:
+        yield Complaint(place, "a text without a zero byte", told(value))
 
 
 def _blanks(path: Path, text: str) -> list[str]:

@@ -224,10 +224,18 @@ def _constants(
     return made
 
 
+def _is_float(number: float) -> bool:
+    """Does a float hold it? A DBC may write an integer of any length."""
+    try:
+        return isfinite(number)
+    except OverflowError:
+        return False
+
+
 def _placed(signal: Any, length: int) -> tuple[Spot, Scale] | None:
     """Return where a signal stands and how it is scaled; None: not in this message, or not at all."""
     numbers = (signal.scale, signal.offset, signal.minimum or 0, signal.maximum or 0)
-    if not all(isfinite(one) for one in numbers) or signal.scale == 0:
+    if not all(_is_float(one) for one in numbers) or signal.scale == 0:
         return None
     made = spot(
         signal.start,

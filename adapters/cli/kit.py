@@ -160,7 +160,7 @@ def _known(path: Path | None, cases: tuple[Case, ...]) -> dict[str, str]:
         return {}
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise BadFileError([f"{path}: not JSON: {error}"]) from error
     if not isinstance(plain, dict) or not all(isinstance(why, str) for why in plain.values()):
         raise BadFileError([f'{path}: expected an object such as {{"LIM-004": "why"}}'])

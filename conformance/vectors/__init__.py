@@ -29,6 +29,8 @@ VERSION = "v1"
 AREAS = ("merge", "limits", "silence", "requests", "stages", "wire")
 KIT = 1
 EVERY_MS = 1_000
+MOST_TURNS = 100_000  # a run is spelt out; more is a slip of the pen
+LONGEST_LINE = 10_000_000  # bytes, likewise
 WRAP_MS = 1 << 30  # a run that ends before it begins goes through the wrap
 
 
@@ -114,6 +116,8 @@ def spelt_out(steps: list[Plain], settings: Plain, healthy: Plain) -> Iterator[S
         if op == "run":
             every_ms = kept.get("every_ms", EVERY_MS)
             end_ms = kept["t"] if kept["t"] >= now_ms else kept["t"] + WRAP_MS
+            if end_ms - now_ms > MOST_TURNS * every_ms:
+                raise ValueError(f"step {place}: expected a run of at most {MOST_TURNS} turns")
             ticks = [t % WRAP_MS for t in range(now_ms + every_ms, end_ms + 1, every_ms)]
             for turn, t in enumerate(ticks):
                 for row in kept.get("reports", ()):
@@ -122,6 +126,8 @@ def spelt_out(steps: list[Plain], settings: Plain, healthy: Plain) -> Iterator[S
                 yield Step(place, step, None, True, expect, name if t == ticks[-1] else "")
         elif op == "line":
             line = bytes.fromhex(kept["hex"]) if "hex" in kept else kept["text"].encode()
+            if len(line) * kept.get("repeat", 1) > LONGEST_LINE:
+                raise ValueError(f"step {place}: expected a line of at most {LONGEST_LINE} bytes")
             line *= kept.get("repeat", 1)
             yield Step(place, None, line, kept.get("answers", True), expect, name)
         elif op == "report":
@@ -169,7 +175,7 @@ def load_file(path: Path) -> tuple[Case, ...]:
     """Return the cases in a file. Raises VectorError, and OSError if it cannot be read."""
     try:
         plain = json.loads(path.read_text(encoding="utf-8"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise VectorError(f"{path}: not JSON: {error}") from error
     if not isinstance(plain, dict) or plain.get("kit") != KIT:
         raise VectorError(f'{path}: expected a vector file with "kit": {KIT}')

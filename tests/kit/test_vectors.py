@@ -151,12 +151,27 @@ def test_expectations(expect: dict[str, object], told: str) -> None:
     assert missed(expect, answer, {"then": {"view": {"a": 4}}}) == told
 
 
+def one_step(step: str) -> str:
+    """A file with one case of one step."""
+    case = '"id": "LIM-900", "title": "", "level": "must", "catches": "", "harm": "", "requirements": []'
+    return f'{{"kit": 1, "area": "limits", "cases": [{{{case}, "steps": [{step}]}}]}}'
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
         ("{", "not JSON"),
+        ("[" * 100_000, "not JSON"),
         ("[]", 'expected a vector file with "kit": 1'),
         ('{"kit": 1, "area": "x", "cases": [{"id": "LIM-900"}]}', "LIM-900: KeyError"),
+        (
+            one_step('{"op": "run", "t": 900000000}'),
+            "LIM-900: ValueError: step 1: expected a run of at most 100000 turns",
+        ),
+        (
+            one_step('{"op": "line", "text": "xx", "repeat": 9000000}'),
+            "step 1: expected a line of at most 10000000 bytes",
+        ),
         ('{"kit": 1}', "expected an area and its cases"),
     ],
 )

@@ -122,6 +122,7 @@ def test_a_dbc_that_lists_without_end_is_refused_at_once(tmp_path: Path) -> None
         'Volts : 3|16@0+ (1,0) [0|0] "V"',
         'Volts : 0|16@1+ (0,0) [0|0] "V"',
         'Volts : 0|16@1+ (1e999,0) [0|0] "V"',
+        f'Volts : 0|16@1+ ({"9" * 400},0) [0|0] "V"',
     ],
 )
 def test_a_signal_that_cannot_stand_there_is_refused(tmp_path: Path, signal: str) -> None:

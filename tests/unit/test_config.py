@@ -235,8 +235,29 @@ def test_every_range_is_the_core_s_own(
         (b"margin_permille = 40\0", "expected a TOML text file in UTF-8, got binary data"),
         (b"#" * 1_500_000, "expected a TOML file of at most 1 MB, got a larger one"),
         (b"a = " + b"[" * 5_000, "not valid TOML"),
+        (b"a = " + b"9" * 5_000, "not valid TOML"),
+        (
+            b"a = [1, 0x" + b"9" * 5_000 + b"]",
+            "a[2]: expected an integer of at most 64 bits, got 20000 bits",
+        ),
+        (
+            b"\na.b = 9223372036854775808",
+            "site.toml:2: a.b: expected an integer of at most 64 bits",
+        ),
+        (b'a = "oak\\u0000"', "a: expected a text without a zero byte"),
     ],
-    ids=["empty", "only a comment", "binary", "a zero byte", "huge", "nested deeply"],
+    ids=[
+        "empty",
+        "only a comment",
+        "binary",
+        "a zero byte",
+        "huge",
+        "nested deeply",
+        "a long number",
+        "a longer one",
+        "a number of 65 bits",
+        "a zero byte in a text",
+    ],
 )
 def test_a_file_of_another_kind_is_told_in_one_line(
     tmp_path: Path, content: bytes, said: str
