@@ -14,6 +14,7 @@ to its safe side. A value the core could not take is unknown, never a number.
 """
 
 import difflib
+import re
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from fractions import Fraction
@@ -71,6 +72,7 @@ UP = ["discharge_voltage_limit_mv", "cell_max_mv", "temperature_max_decic"]
 RANGES = {name: (low, high) for name, low, high in REPORT_INTS if name not in ("sample",)}
 BUS_RANGES = {name: (low, high) for name, low, high in BUS_INTS if name not in ("sample",)}
 LIST_RANGES = {name: (low, high) for name, low, high, _, _ in REPORT_LISTS}
+BIT = re.compile(r"[0-9]{1,2}")
 ALARM_SETS = ("warnings", "protections")
 FIELDS = (*RANGES, *REPORT_FLAGS, *LIST_RANGES, *ALARM_SETS)
 
@@ -172,6 +174,11 @@ class Meaning:
         return tuple(sorted(found))
 
 
+def is_bit(text: str) -> bool:
+    """Is this the number of a bit, as the keys of `bits` tell it?"""
+    return BIT.fullmatch(text) is not None and int(text) <= 63
+
+
 def _fits(unit: str, field: str) -> bool:
     return unit in UNITS and field.endswith("_" + UNITS[unit][0])
 
@@ -204,7 +211,7 @@ def complaints_of(meaning: Meaning, names: Sequence[str], place: Place) -> Itera
     if meaning.field in ALARM_SETS and not meaning.bits:
         yield Complaint((*place, "bits"), "which bit is which alarm", "nothing")
     for bit, alarm in meaning.bits.items():
-        if not bit.isdecimal() or int(bit) > 63:
+        if not is_bit(bit):
             yield Complaint((*place, "bits"), "bits 0..63", told(bit))
         if alarm not in ALARMS:
             yield Complaint((*place, "bits", bit), f"one of {', '.join(ALARMS)}", told(alarm))

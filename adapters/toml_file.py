@@ -4,6 +4,7 @@
 is only used to say where; a key that it cannot place is told without a line.
 """
 
+import json
 import re
 import tomllib
 from collections.abc import Iterator
@@ -15,6 +16,8 @@ from aggregator.errors import told
 
 BLANK = "???"  # stands for what the owner has yet to fill in, in a file that we wrote
 BLANKS = re.compile(rf'([A-Za-z0-9_\-]+)\s*=\s*"{re.escape(BLANK)}"')
+CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+LONGEST_QUOTE = 60
 LONGEST_INT = (1 << 63) - 1
 LARGEST_BYTES = 1_000_000  # such files are a few kB; anything else is the wrong file
 
@@ -53,6 +56,12 @@ class BadFileError(Exception):
         self.complaints = complaints
         self.unreadable = unreadable
         super().__init__("\n".join(complaints))
+
+
+def quoted(text: str) -> str:
+    """Return an owner's text in quotes: on one line, and cut off where it is long."""
+    short = text if len(text) <= LONGEST_QUOTE else text[:LONGEST_QUOTE] + "..."
+    return json.dumps(short, ensure_ascii=False)
 
 
 def shown(value: object) -> str:
@@ -112,17 +121,20 @@ def read_toml(path: Path) -> tuple[dict[str, object], dict[Place, int]]:
 
 def _unusable(value: object, place: Place) -> Iterator[Complaint]:
     """Yield a complaint for every integer longer than TOML 1.0 promises (no float need hold it), and
-    for every text with a zero byte (no file can be called so)."""
+    for every text with a control character: complaints are one line each, and no file is called so."""
     if isinstance(value, dict):
         for key, one in value.items():
-            yield from _unusable(one, (*place, key))
+            if CONTROL.search(key):
+                yield Complaint(place, "keys without control characters", told(key))
+            else:
+                yield from _unusable(one, (*place, key))
     elif isinstance(value, list):
         for at, one in enumerate(value):
             yield from _unusable(one, (*place, at))
     elif isinstance(value, int) and not -LONGEST_INT - 1 <= value <= LONGEST_INT:
         yield Complaint(place, "an integer of at most 64 bits", f"{value.bit_length()} bits")
-    elif isinstance(value, str) and "\0" in value:
-        yield Complaint(place, "a text without a zero byte", told(value))
+    elif isinstance(value, str) and CONTROL.search(value):
+        yield Complaint(place, "a text without control characters", told(value))
 
 
 def _blanks(path: Path, text: str) -> list[str]:

@@ -5,7 +5,7 @@ from attrs import evolve
 from adapters.can.map_rows import MapFile, SignalRow
 from adapters.can.numbers import LIMITS
 from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, UNITS, Meaning
-from adapters.toml_file import Complaint, Place
+from adapters.toml_file import Complaint, Place, quoted
 from aggregator.fields import VIEW_FIELDS
 from aggregator.report import MOST_CELLS
 
@@ -31,7 +31,7 @@ def with_unit(
     fitting = [one for one in UNITS if row.field.endswith("_" + UNITS[one][0])]
     if unit in fitting:
         return evolve(row, unit=unit)
-    got = f'"{written}", which the DBC says' if written else "nothing"
+    got = f"{quoted(written)}, which the DBC says" if written else "nothing"
     hint = "say the unit here" if written else "the DBC has none"
     complaints.append(Complaint((*place, "unit"), "one of " + ", ".join(fitting), got, hint))
     return row
@@ -55,7 +55,7 @@ def check_rows(rows: MapFile, complaints: list[Complaint]) -> dict[str, int]:
                 elements.setdefault(row.field, []).append(row.number or 0)
             if (row.field, row.number) in seen and row.field not in ALARM_SETS:
                 complaints.append(
-                    Complaint((*here, "field"), "each field once", f'"{row.field}" again')
+                    Complaint((*here, "field"), "each field once", f"{quoted(row.field)} again")
                 )
             seen.add((row.field, row.number))
             if message.telemetry and row.field in (*LIMITS, *PERMISSIONS):

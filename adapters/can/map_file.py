@@ -18,9 +18,9 @@ from adapters.can.bits import FLOATS, Spot, spot
 from adapters.can.map_checks import KNOWN, check_rows, with_unit
 from adapters.can.map_rows import MapFile, MessageRow, RequestRow, SignalRow
 from adapters.can.numbers import LEAST_CODED_BITS, RESERVED, Number, Scale
-from adapters.meaning import LIST_RANGES, complaints_of
+from adapters.meaning import LIST_RANGES, complaints_of, is_bit
 from adapters.structure import structured
-from adapters.toml_file import BadFileError, Complaint, Place, raise_if_any, read_toml
+from adapters.toml_file import BadFileError, Complaint, Place, quoted, raise_if_any, read_toml
 
 LARGEST_DBC_BYTES = 2_000_000  # the DBC of a whole car is about that
 EXTENDED = 1 << 31
@@ -97,7 +97,7 @@ def load_map(path: Path) -> Map:
         found = _named(row.message, known, (*place, "message"), complaints)
         if found is not None and rows.ids == "j1939" and not found.is_extended_frame:
             expected = 'a message with a 29-bit id, as ids = "j1939" wants'
-            complaints.append(Complaint((*place, "message"), expected, f'"{row.message}"'))
+            complaints.append(Complaint((*place, "message"), expected, quoted(row.message)))
         if found is not None:
             messages.append(_message(row, found, rows.no_data, place, complaints))
     elements = check_rows(rows, complaints)
@@ -145,7 +145,7 @@ def _named(name: str, known: dict[str, Any], place: Place, complaints: list[Comp
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)
         hint = f'did you mean "{near[0]}"?' if near else "known here: " + some(known)
-        complaints.append(Complaint(place, "a name that stands in the DBC", f'"{name}"', hint))
+        complaints.append(Complaint(place, "a name that stands in the DBC", quoted(name), hint))
     return known.get(name)
 
 
@@ -166,7 +166,7 @@ def _message(
         _named(name, known, here, complaints)
         if name in known and name not in spots:
             expected = f"a signal of {found.length} bytes with a usable scale in the DBC"
-            complaints.append(Complaint(here, expected, f'"{name}"'))
+            complaints.append(Complaint(here, expected, quoted(name)))
     for number, signal_row in enumerate(row.signals):
         if signal_row.signal in spots:
             signal = known[signal_row.signal]
@@ -267,7 +267,7 @@ def _field(
     coded = where.length >= LEAST_CODED_BITS and not where.floating
     reserved = RESERVED[coding](where.length) if coded else 0
     key = element(row.field, row.number or 0) if row.field in LIST_RANGES else row.field
-    last = max([row.bit or 0, *(int(bit) for bit in row.bits if bit.isdigit())])
+    last = max([row.bit or 0, *(int(bit) for bit in row.bits if is_bit(bit))])
     if last >= where.length:
         here = (*place, "bits" if row.bits else "bit")
         complaints.append(

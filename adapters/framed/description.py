@@ -178,7 +178,8 @@ def _bad_field(field: FrameField, frame: Frame, place: Place) -> Iterator[Compla
         yield Complaint((*place, "type"), "a whole number, to take bits from", field.type)
     if not 1 <= field.count <= MOST_CELLS:
         yield Complaint((*place, "count"), f"1..{MOST_CELLS}", str(field.count))
-    elif field.count > 1 and field.field not in LIST_RANGES:
+        return
+    if field.count > 1 and field.field not in LIST_RANGES:
         yield Complaint((*place, "count"), "1: only lists have several", str(field.count))
     if field.step is not None and not 1 <= field.step <= 64:
         yield Complaint((*place, "step"), "1..64 bytes", str(field.step))

@@ -4,13 +4,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from adapters import meaning
-from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES
+from adapters.meaning import ALARM_SETS, FIELDS, LIST_RANGES, is_bit
 from adapters.modbus.maps import Group, RegisterMap, Row, Write, blocks
 from adapters.modbus.requests import VALUED, meaning_of
 from adapters.modbus.spell import BANK_FLAGS, LIMITS, Unsayable, spelled, unknown
 from adapters.registers import BITS, HOLDING, LAST_ADDRESS
 from adapters.structure import structured
-from adapters.toml_file import Complaint, Place, raise_if_any, read_toml
+from adapters.toml_file import Complaint, Place, quoted, raise_if_any, read_toml
 from aggregator.fields import VIEW_FIELDS
 from aggregator.report import BUS_INTS, REPORT_FLAGS
 from aggregator.requests import KINDS
@@ -61,7 +61,9 @@ def _groups(map_: RegisterMap) -> Iterator[Complaint]:
         yield Complaint(("groups",), "at least one group", "none")
     for number, name in enumerate(names):
         if name in names[:number]:
-            yield Complaint(("groups", number, "name"), "a name of its own", f'"{name}" again')
+            yield Complaint(
+                ("groups", number, "name"), "a name of its own", f"{quoted(name)} again"
+            )
     if map_.of == "pack" and names and all(group.keep_ms is not None for group in map_.groups):
         yield Complaint(("groups", 0, "keep_ms"), "at least one group without it", "none",
                         "a report is made whenever every group without keep_ms was read")  # fmt: skip
@@ -100,7 +102,7 @@ def _row(map_: RegisterMap, group: Group, row: Row) -> Iterator[Complaint]:
 def _bits(row: Row) -> Iterator[Complaint]:
     """Do its single bits lie in its registers?"""
     width = 0 if row.type == "f32" else 16 * row.size
-    used = [int(bit) for bit in row.bits if bit.isdecimal()]
+    used = [int(bit) for bit in row.bits if is_bit(bit)]
     if row.bit is not None:
         used.append(row.bit)
         if row.field not in (*REPORT_FLAGS, *BANK_FLAGS):
@@ -140,7 +142,7 @@ def _write(map_: RegisterMap, write: Write) -> Iterator[Complaint]:
     row = next((row for row in KINDS if row[0] == write.request), None)
     if row is None or (row[3] is not None and write.request not in VALUED):
         known = [row[0] for row in KINDS if row[3] is None or row[0] in VALUED]
-        yield Complaint(("request",), "one of " + ", ".join(known), f'"{write.request}"')
+        yield Complaint(("request",), "one of " + ", ".join(known), quoted(write.request))
         return
     _, _, needs_pack, low, _, may_run_out = row
     if needs_pack != (write.pack is not None):

@@ -37,6 +37,9 @@ WRAP_MS = 1 << 30  # a run that ends before it begins goes through the wrap
 class VectorError(ValueError):
     """A vector file that cannot be used; one line that names the place."""
 
+    def __init__(self, text: str) -> None:
+        super().__init__(" ".join(text.splitlines()))
+
 
 @frozen
 class Step:

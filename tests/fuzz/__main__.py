@@ -1,14 +1,17 @@
-"""`python -m tests.fuzz [--inputs N] [--seed S]`: throw bytes at every decoder, and count."""
+"""`python -m tests.fuzz [--inputs N] [--changes N] [--seed S]`: throw bytes at every decoder, and
+files at everything that reads an owner's."""
 
 import argparse
 import sys
 import tempfile
 import time
 from pathlib import Path
+from random import Random
 
 from adapters.jsonlines.opposite import report_line
 from tests.fuzz.board import DECODERS, right_frames
 from tests.fuzz.decoder import Decoder, throw
+from tests.fuzz.files import KINDS, changed, complete, each_value_strange, read_all
 from tests.fuzz.host import host_decoders
 from tests.fuzz.listeners import listeners
 from tests.gateway import reading
@@ -30,10 +33,33 @@ def every_decoder(folder: Path) -> list[Decoder]:
     return board + host_decoders(folder) + listeners(folder)
 
 
+def unread_files(folder: Path, changes: int, seed: int) -> int:
+    """Read every kind of file with so many strange values and so often changed at random; return how
+    many of the kinds failed."""
+    complete(folder)
+    failed = 0
+    for kind in KINDS:
+        right = (folder / kind.file).read_bytes()
+        random = Random(f"{kind.file} {seed}")
+        strange = list(each_value_strange(right))
+        started_s = time.monotonic()
+        try:
+            some = random.sample(strange, min(changes, len(strange)))
+            count = read_all(folder, kind, iter(some), changes)
+            count += read_all(folder, kind, changed(right, random), changes)
+        except AssertionError as error:
+            failed += 1
+            print(f"FAILED: {error}", flush=True)
+            continue
+        print(f"{kind.file}: {count} files, {time.monotonic() - started_s:.0f} s", flush=True)
+    return failed
+
+
 def main() -> int:
     """Throw, and print a line for each decoder."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--inputs", type=int, default=MILLION, help="for all decoders together")
+    parser.add_argument("--changes", type=int, default=300, help="of each file, twice")
     parser.add_argument("--seed", type=int, default=1)
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
@@ -50,7 +76,8 @@ def main() -> int:
                 continue
             took_s = time.monotonic() - started_s
             print(f"{decoder.name}: {share} inputs, {came} records, {took_s:.0f} s", flush=True)
-    print(f"{len(decoders) - failed} passed, {failed} failed")
+        failed += unread_files(Path(folder), chosen.changes, chosen.seed)
+    print(f"{len(decoders) + len(KINDS) - failed} passed, {failed} failed")
     return 1 if failed else 0
 
 
