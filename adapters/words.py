@@ -118,8 +118,10 @@ def duration(ms: int) -> str:
 
 
 def counted(count: int, noun: str) -> str:
-    """Return a number of things: 1 pack, 4 packs."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    """Return a number of things: 1 pack, 4 packs, 5 stories."""
+    if count == 1:
+        return f"{count} {noun}"
+    return f"{count} {noun[:-1]}ies" if noun.endswith("ry") else f"{count} {noun}s"
 
 
 def clock(seconds: float) -> str:

@@ -23,7 +23,7 @@ from adapters.cli.screens import console
 from adapters.config import load_settings, read_toml
 from adapters.gateway.site_file import is_site, load_site
 from adapters.links import LinkError
-from adapters.toml_file import BadFileError
+from adapters.toml_file import BadFileError, quoted
 
 FINE, FOUND = 0, 1
 MOST_LINES = 200_000
@@ -47,6 +47,8 @@ def add(commands: Any) -> None:
 
 def run(chosen: argparse.Namespace) -> int:
     """Check the file; mistakes are raised."""
+    if chosen.sample is None and (chosen.json or chosen.unit):
+        raise BadFileError(["--json and --unit: only with --sample RECORDING"])
     plain, _ = read_toml(chosen.file)
     kind = plain.get("kind")
     if isinstance(kind, str):
@@ -77,7 +79,7 @@ def _check_map(name: str, chosen: argparse.Namespace) -> int:
     """Check a map; with a recording, explain it there."""
     if name not in MAP_KINDS:
         kinds = ", ".join(f'"{one}"' for one in MAP_KINDS)
-        raise BadFileError([f'{chosen.file}: kind: expected one of {kinds}, got "{name}"'])
+        raise BadFileError([f"{chosen.file}: kind: expected one of {kinds}, got {quoted(name)}"])
     kind = MAP_KINDS[name]
     with _extra(kind, chosen.file):
         rows = kind.load(chosen.file)

@@ -19,6 +19,7 @@ from adapters.cli.kit import (
     open_named,
     progress,
 )
+from adapters.words import counted
 from aggregator.plain import json_text
 from conformance.judge import identify
 from conformance.targets import ANSWER_S, TargetError
@@ -148,8 +149,8 @@ def _tell(chosen: argparse.Namespace, campaign: "Campaign", seconds: float) -> N
         if path is not None:
             print(f"\nkept as {path}; again: packyoke judge TARGET --vectors {path}\n")
     rate = campaign.done / max(seconds, 1e-6)
-    print(f"{campaign.stories} stories, {campaign.operations} requests"
-          f" ({rate:.0f} stories a second): {len(found) or 'nothing'} found")  # fmt: skip
+    told, asked = counted(campaign.stories, "story"), counted(campaign.operations, "request")
+    print(f"{told}, {asked} ({rate:.0f} stories a second): {len(found) or 'nothing'} found")
 
 
 def _kept(failure: "Failure", folder: Path) -> Path | None:

@@ -85,3 +85,13 @@ def test_a_long_recording_is_bounded(
     assert code == FINE
     assert "shed/oak/volts 1000 54" in " ".join(out.split())
     assert "lines after the first 1000" in out
+
+
+@pytest.mark.parametrize("option", [["--json"], ["--unit", "3"]], ids=["json", "unit"])
+def test_what_only_a_recording_needs_is_refused_without(
+    packyoke: Command, tmp_path: Path, option: list[str]
+) -> None:
+    (tmp_path / "own.toml").write_text(FRAMES, encoding="utf-8")
+    code, out, err = packyoke("check", tmp_path / "own.toml", *option)
+    assert (code, out) == (FOUND, "")
+    assert err == "packyoke: --json and --unit: only with --sample RECORDING\n"
