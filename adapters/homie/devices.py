@@ -156,8 +156,8 @@ def _current(way: str) -> Says:
 
 # A charger obeys these, while they hold: see HOLDS.
 LIMITS = (
-    _measured("limits", "charge-voltage", "Charge: not above", "charge_voltage_limit_mv", thousandths, "V"),
-    _measured("limits", "discharge-voltage", "Discharge: not below", "discharge_voltage_limit_mv", thousandths, "V"),
+    _measured("limits", "charge-voltage", "Charge: not above", "charge_voltage_limit_mv", thousandths, "V", "0:"),
+    _measured("limits", "discharge-voltage", "Discharge: not below", "discharge_voltage_limit_mv", thousandths, "V", "0:"),
     Row(Property("limits", "charge-current", "Charge: at most, all chargers together", "float", "A", "0:"), _current("charge")),
     Row(Property("limits", "discharge-current", "Discharge: at most, all loads together", "float", "A", "0:"), _current("discharge")),
     Row(Property("limits", "may-charge", "Charging is allowed", "boolean"), _may("charge")),
@@ -199,8 +199,8 @@ READING = (
     _told("measured", "balancing", "The balancer is at work", "balancing", "boolean"),
     _told("alarms", "warnings", "Warnings", "warnings", "json", NAME_LIST),
     _told("alarms", "protections", "Protections that have acted", "protections", "json", NAME_LIST),
-    _measured("own", "charge-voltage", "Charge: not above", "charge_voltage_limit_mv", thousandths, "V"),
-    _measured("own", "discharge-voltage", "Discharge: not below", "discharge_voltage_limit_mv", thousandths, "V"),
+    _measured("own", "charge-voltage", "Charge: not above", "charge_voltage_limit_mv", thousandths, "V", "0:"),
+    _measured("own", "discharge-voltage", "Discharge: not below", "discharge_voltage_limit_mv", thousandths, "V", "0:"),
     _measured("own", "charge-current", "Charge: at most", "charge_current_limit_ma", thousandths, "A", "0:"),
     _measured("own", "discharge-current", "Discharge: at most", "discharge_current_limit_ma", thousandths, "A", "0:"),
     _told("own", "permits-charge", "Its board permits charging", "charge_allowed", "boolean"),

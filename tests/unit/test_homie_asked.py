@@ -248,11 +248,21 @@ def test_whatever_a_reader_hears_nothing_raises(items: list[tuple[str, bytes, bo
         assert reader.limits(number) is None
 
 
-def test_a_limit_without_end_is_none() -> None:
-    """5e359 is a number by the convention, and more than a float holds."""
+@pytest.mark.parametrize(
+    ("path", "payload", "expected"),
+    [
+        # A number by the convention, and more than a float holds.
+        ("charge-voltage", b"5e359", "not one without end"),
+        # 56.0 and 40.0 with some bytes lost on the way.
+        ("charge-voltage", b"-0.56", "a number in 0.."),
+        ("discharge-voltage", b"-40", "a number in 0.."),
+        ("charge-current", b"-0.1", "a number in 0.."),
+    ],
+)
+def test_a_limit_that_nobody_can_obey_is_none(path: str, payload: bytes, expected: str) -> None:
     charger = Charger()
     charger.hears(charger.board.opens())
     assert charger.limits() is not None
-    charger.reader.received((ROOT + "limits/charge-voltage", b"5e359", False, 0), charger.now_ms)
+    charger.reader.received((ROOT + "limits/" + path, payload, False, 0), charger.now_ms)
     assert charger.limits() is None
-    assert "not one without end" in charger.reader.counts.refusal
+    assert expected in charger.reader.counts.refusal
