@@ -1,6 +1,6 @@
 """The decoders that run on boards, for fuzzing: each makes a talker, and items out of any bytes."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from adapters.jsonlines.lines_in import LinesIn
@@ -13,6 +13,7 @@ from adapters.rvc.source import RvcSource
 from aggregator import PackReport
 
 INSTANCE = 1
+OWN_MV, OWN_MA = 57_600, 100_000  # a charger's own settings
 # What a frame may be about, so that fuzzing reaches what is behind each.
 DGNS = (*SOURCE_STATUSES, SOURCE_COMMAND, 0xEAFF, 0xEA00 | 175, 0xEEFF, 0xE8FF)
 
@@ -43,7 +44,7 @@ def rvc_pack() -> RvcPack:
 
 def rvc_charger() -> RvcCharger:
     """Obeys DC instance 1."""
-    return RvcCharger(INSTANCE, 57_600, 100_000)
+    return RvcCharger(INSTANCE, OWN_MV, OWN_MA)
 
 
 def rvc_frames(data: bytes) -> Iterator[tuple[int, bytes]]:
@@ -65,12 +66,18 @@ def right_frames() -> list[bytes]:
         "oak", 1, voltage_mv=53_120, current_ma=-32_000, soc_permille=811, capacity_mah=300_000,
         charge_allowed=True, charge_voltage_limit_mv=56_800, charge_current_limit_ma=100_000,
     )  # fmt: skip
+    pieces = as_bytes(pack_frames(said, INSTANCE))
+    return [pieces, pieces[-12:]]
+
+
+def as_bytes(frames: Iterable[tuple[int, bytes]]) -> bytes:
+    """Bytes that `rvc_frames` makes these frames of, of source 70."""
     pieces = b""
-    for number, data in pack_frames(said, INSTANCE):
+    for number, data in frames:
         kind = DGNS.index(number >> 8 & 0x1FFFF)
         kind += 0 if kind & 1 else len(DGNS)
         pieces += bytes([kind]) + data + bytes([0, 0, 70])
-    return [pieces, pieces[-12:]]
+    return pieces
 
 
 # name, how the talker is made, how bytes become its items

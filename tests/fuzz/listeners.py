@@ -14,9 +14,10 @@ from adapters.homie.reader import HomieReader
 from adapters.homie.settings import HomieSettings
 from adapters.nmea2000.says import Nmea2000Bank, SaysNmea2000
 from adapters.registers import HOLDING, Answer, Ask, Image
+from adapters.rvc.charger import LISTENED, RvcCharger
 from adapters.sunspec.asking import AskSettings, SunSpecClient
 from adapters.sunspec.talker import SunSpecServer, SunSpecSettings, ratings_of
-from tests.fuzz.board import chunks
+from tests.fuzz.board import INSTANCE, OWN_MA, OWN_MV, as_bytes, chunks, rvc_frames, rvc_source
 from tests.fuzz.decoder import Decoder, Understood
 from tests.gateway import SETTINGS, VIEW, reading
 from tests.homie_board import Board, Message
@@ -28,7 +29,7 @@ CHARGER_FRAMES = (0x99F21323, 0x99F21324, 0x98EAFF23, 0x98EEFF23)
 
 def listeners(folder: Path) -> list[Decoder]:
     """Return the decoders; `folder` holds the maps of the simulated site."""
-    return [_commands(), _follower(), _sunspec(), _nmea(), _asked(folder)]
+    return [_commands(), _follower(), _rvc(), _sunspec(), _nmea(), _asked(folder)]
 
 
 def _published(topics: Sequence[str]) -> Any:
@@ -73,6 +74,27 @@ def _follower() -> Decoder:
     said[topics[0]] = b"ready"
     right = b"".join(_as_bytes(topics, topic, payload) for topic, payload in said.items())
     return Decoder("homie followed", lambda: Follows(HomieSettings()), _published(topics), [right])
+
+
+def _rvc() -> Decoder:
+    """A charger by RV-C keeps within its own settings, whatever it is told."""
+
+    class Obeys(RvcCharger):
+        def received(self, item: tuple[int, bytes], now_ms: int) -> Any:  # type: ignore[override]  # to look at what it would do
+            super().received(item, now_ms)
+            self.decide(now_ms)
+            room = OWN_MV - self.voltage_mv, OWN_MA - self.current_ma
+            understood = Understood((self.voltage_mv, self.current_ma, *room))
+            return (understood,) if self.obeys else ()
+
+    source, view = rvc_source(), Board().site.view
+    said = {}
+    for now_ms in range(0, 20_000, 100):
+        for number, data in source.due(now_ms, view, True):
+            if (number >> 8 & 0x1FFFF) in LISTENED:
+                said[number] = bytes(data)
+    right = as_bytes(said.items())
+    return Decoder("rv-c obeyed", lambda: Obeys(INSTANCE, OWN_MV, OWN_MA), rvc_frames, [right])
 
 
 def _sunspec() -> Decoder:
