@@ -59,7 +59,10 @@ class BadFileError(Exception):
 
 
 def quoted(text: str) -> str:
-    """Return an owner's text in quotes: on one line, and cut off where it is long."""
+    """Return an owner's text in quotes: on one line, cut off where it is long, and in any alphabet.
+
+    The core's `told` names what is not ASCII by its kind only, as every interpreter can say that.
+    """
     short = text if len(text) <= LONGEST_QUOTE else text[:LONGEST_QUOTE] + "..."
     return json.dumps(short, ensure_ascii=False)
 

@@ -178,12 +178,16 @@ def _bad_field(field: FrameField, frame: Frame, place: Place) -> Iterator[Compla
         yield Complaint((*place, "type"), "a whole number, to take bits from", field.type)
     if not 1 <= field.count <= MOST_CELLS:
         yield Complaint((*place, "count"), f"1..{MOST_CELLS}", str(field.count))
-        return
-    if field.count > 1 and field.field not in LIST_RANGES:
+    elif field.count > 1 and field.field not in LIST_RANGES:
         yield Complaint((*place, "count"), "1: only lists have several", str(field.count))
     if field.step is not None and not 1 <= field.step <= 64:
         yield Complaint((*place, "step"), "1..64 bytes", str(field.step))
-        return
+    elif 1 <= field.count <= MOST_CELLS:
+        yield from _bad_places(field, frame, place)
+
+
+def _bad_places(field: FrameField, frame: Frame, place: Place) -> Iterator[Complaint]:
+    """Does it lie within its frame? Its count must be right: each element has a place."""
     ends = max(field.places()) + struct.calcsize(TYPES[field.type])
     last = LONGEST_FRAME if frame.length is None else frame.length
     if frame.checksum is not None and frame.length is not None:

@@ -58,6 +58,8 @@ def test_the_examples_load(tmp_path: Path) -> None:
          "/made.toml:3: messages: expected at least one message without keep_ms, got only slow ones"),
         (ROW + 'field = "protections"\nbits = { 16 = "other" }\n',
          "/made.toml:8: messages[1].signals[1].bits: expected bits of a signal of 16, got bit 16; the lowest is 0"),
+        (ROW + 'field = "protections"\nbits = { "²" = "other" }\n',
+         "/made.toml:8: messages[1].signals[1].bits: expected bits 0..63, got a long or unprintable text"),
         ('[[messages]]\nmessage = "STATE"\ntelemetry = true\nsignals = [{ signal = "Volts", field = "charge_voltage_limit_mv" }]\n',
          "/made.toml:5: messages[1].telemetry: expected a message without limits, got one that tells charge_voltage_limit_mv; chargers obey limits: leave telemetry out"),
         ('[[messages]]\nmessage = "STATE"\nconstants = [{ signal = "Volts", value = 0.05 }]\n',

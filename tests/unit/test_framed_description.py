@@ -26,6 +26,16 @@ def test_every_mistake_is_told_in_one_pass(tmp_path: Path) -> None:
     assert len(caught.value.complaints) == 4
 
 
+def test_a_count_without_end_is_told_with_the_field_s_other_mistakes(tmp_path: Path) -> None:
+    """It once was counted to, to see whether all of them lie in the frame."""
+    wrong = STATE.replace("count = 16", "count = 1_000_000_000_000_000_000\nstep = 0")
+    with pytest.raises(BadFileError) as caught:
+        described(tmp_path, wrong)
+    count, step = caught.value.complaints
+    assert count.endswith(".count: expected 1..32, got 1000000000000000000")
+    assert step.endswith(".step: expected 1..64 bytes, got 0")
+
+
 def test_a_recording_is_explained(tmp_path: Path) -> None:
     """Every number with its place, as it stood there and as the core takes it."""
     state = described(tmp_path, STATE)

@@ -59,6 +59,9 @@ WRONG_ROWS = [
     (PACK, '{ field = "warnings", address = 9 }', "which bit is which alarm"),
     (PACK, '{ field = "warnings", address = 9, bits = { 0 = "hot" } }', "one of board_over"),
     (PACK, '{ field = "warnings", address = 9, bits = { 16 = "other" } }', "has these bits"),
+    # More digits than an int may be read from, and a digit that is none.
+    (PACK, f'{{ field = "warnings", address = 9, bits = {{ {"9" * 5_000} = "other" }} }}', "bits 0..63"),
+    (PACK, '{ field = "warnings", address = 9, bits = { "²" = "other" } }', "bits 0..63"),
     (PACK, '{ field = "soh_permille", address = 5, word_order = "up" }', "high_first, low_first"),
     (BANK, '{ field = "soc_permille", address = 20 }', "a number for when soc_permille is unknown"),
     (BANK, '{ field = "soc_permille", address = 20, no_data = [65536] }', "fit into u16"),

@@ -51,3 +51,8 @@ def test_durations_have_their_two_largest_units(ms: int, text: str) -> None:
 def test_a_direction_and_its_reason_are_both_told() -> None:
     assert words.why_ignored("charge: withheld") == "charge: left out by the owner"
     assert words.why_ignored("silent") == "no readings"
+
+
+def test_one_of_a_kind_is_counted_as_one() -> None:
+    said = [words.counted(count, noun) for noun in ("pack", "story") for count in (0, 1, 2)]
+    assert said == ["0 packs", "1 pack", "2 packs", "0 stories", "1 story", "2 stories"]
