@@ -39,6 +39,7 @@ SILENCE = {
     "never heard": "never heard",
     "silent": "no readings",
     "readings frozen": "its readings stand still",
+    "readings frozen, then late": "its readings stood still, then stopped",
     "declared removed": "declared removed by the owner",
 }
 

@@ -157,11 +157,11 @@ class Bank:
             return
         self.look_left_ms = self.settings.fresh_ms
         for pack in self.packs:
-            presence = pack.presence
+            presence, silence = pack.presence, pack.silence
             still = bool(self.charge.open[pack.index] or self.discharge.open[pack.index])
             left_ms = watch(pack, self.clock.now_ms, self.stirs, still, self.settings)
             self.look_left_ms = min(self.look_left_ms, left_ms)
-            if pack.presence != presence:
+            if pack.presence != presence or pack.silence != silence:
                 self.enter(pack)
 
     def look_ahead(self, dt_ms: int) -> None:

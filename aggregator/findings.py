@@ -10,7 +10,7 @@ from .cycle import ABSORPTION, BULK, FLOAT
 from .direction import Direction
 from .loss import carried_after_loss_ma
 from .pack import LATE, LIVE, Pack
-from .presence import FROZEN
+from .presence import is_frozen
 from .reference import NO_CAP
 from .ticks import since
 from .view import Finding
@@ -105,7 +105,7 @@ def idle_circulation_above_limit(bank: Bank, pack: Pack) -> bool:
 
 def readings_frozen(bank: Bank, pack: Pack) -> bool:
     """The pack's readings stand still while other packs' current moves."""
-    return pack.silence == FROZEN
+    return is_frozen(pack)
 
 
 def refusal_path_unknown(bank: Bank, pack: Pack) -> bool:
@@ -182,7 +182,7 @@ class Findings:
 
     def _look_at(self, bank: Bank, pack: Pack, gone_ms: int) -> bool:
         changed = False
-        heard = pack.presence == LIVE or pack.presence == LATE or pack.silence == FROZEN
+        heard = pack.presence == LIVE or pack.presence == LATE or is_frozen(pack)
         place = pack.index * len(PACK_FINDINGS)
         for _, condition, hold_ms in PACK_FINDINGS:
             holds = heard and condition(bank, pack)

@@ -6,6 +6,7 @@ What changes seldom, charge and temperature, is told again only when it has.
 """
 
 from .pack import LATE, LIVE, REMOVED, Pack
+from .presence import FROZEN_LATE
 from .reference import NO, NO_CAP, YES
 from .report import PackReport, alarm_bits
 from .view import SystemView
@@ -59,7 +60,7 @@ class Merge:
         removed = pack.presence == REMOVED
         speaks = live and pack.voltage_mv is not None
         self.live[i] = 1 if speaks else 0
-        self.late[i] = 1 if pack.presence == LATE else 0
+        self.late[i] = 1 if pack.presence == LATE or pack.silence == FROZEN_LATE else 0
         self.unheard[i] = 0 if heard or removed else 1
         self.unknown[i] = 1 if heard and pack.current_ma is None else 0
         self.voltage_mv[i] = (pack.voltage_mv or 0) if speaks else 0

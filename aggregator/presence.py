@@ -18,6 +18,7 @@ from .ticks import TICK_MASK, since
 NEVER_HEARD = "never heard"
 SILENT = "silent"
 FROZEN = "readings frozen"
+FROZEN_LATE = "readings frozen, then late"  # and so, like a late pack's, they let nothing rise
 DECLARED = "declared removed"
 
 # Steps in which another pack's current moved, before standing still counts as frozen: a single
@@ -30,15 +31,17 @@ def heard(pack: Pack, taken_ms: int, now_ms: int, moved: bool, bank: BankSetting
     gap_ms = since(taken_ms, pack.taken_ms)
     pack.taken_ms = taken_ms
     age_ms = since(now_ms, taken_ms)
+    if pack.silence == FROZEN_LATE and age_ms <= bank.fresh_ms:
+        pack.silence = FROZEN
     if age_ms > bank.fresh_ms:
         pack.recovered = 0
         if pack.presence == REMOVED and age_ms <= bank.unheard_ms:
             _become(pack, UNHEARD, SILENT)  # too old to count, and yet it is there
     elif pack.presence == REMOVED or pack.presence == LATE:
         _become(pack, LIVE, None)
-    elif pack.presence == UNHEARD and (moved or pack.silence != FROZEN):
+    elif pack.presence == UNHEARD and (moved or not is_frozen(pack)):
         # No silence between those that count; of one found frozen, those that moved count.
-        still_ms = since(now_ms, pack.moved_ms) if pack.silence == FROZEN else gap_ms
+        still_ms = since(now_ms, pack.moved_ms) if is_frozen(pack) else gap_ms
         if not -bank.unheard_ms <= still_ms <= bank.unheard_ms:
             pack.recovered = 0
         pack.recovered += 1
@@ -54,9 +57,9 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     """
     age_ms = since(now_ms, pack.taken_ms)
     if pack.presence == REMOVED or pack.presence == UNHEARD:
-        if pack.recovered or pack.silence == FROZEN:
+        if pack.recovered or is_frozen(pack):
             if 0 <= age_ms <= bank.unheard_ms:
-                return min(bank.fresh_ms, bank.unheard_ms - age_ms + 1)
+                return _watch_unheard(pack, age_ms, bank)
             _become(pack, pack.presence, SILENT)  # it has stopped saying even that
         return bank.fresh_ms
     if -bank.fresh_ms <= age_ms < 0:  # no fresher than one taken now
@@ -71,6 +74,7 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
         and since(now_ms, pack.moved_ms) > bank.frozen_ms
     ):
         _become(pack, UNHEARD, FROZEN)
+        return _watch_unheard(pack, age_ms, bank)
     elif age_ms > bank.fresh_ms:
         if pack.presence == LIVE:
             _become(pack, LATE, SILENT)
@@ -78,6 +82,20 @@ def watch(pack: Pack, now_ms: int, stirs: int, exempt: bool, bank: BankSettings)
     else:
         return bank.fresh_ms - age_ms + 1
     return bank.fresh_ms
+
+
+def _watch_unheard(pack: Pack, age_ms: int, bank: BankSettings) -> int:
+    """Let silence age a pack that says something that does not count; return as `watch` does."""
+    if age_ms <= bank.fresh_ms:
+        return bank.fresh_ms - age_ms + 1
+    if pack.silence == FROZEN:
+        pack.silence = FROZEN_LATE
+    return min(bank.fresh_ms, bank.unheard_ms - age_ms + 1)
+
+
+def is_frozen(pack: Pack) -> bool:
+    """Does it report readings that stand still, and so do not count?"""
+    return pack.silence == FROZEN or pack.silence == FROZEN_LATE
 
 
 def doubt(pack: Pack) -> None:
@@ -89,7 +107,7 @@ def doubt(pack: Pack) -> None:
 def reports(pack: Pack) -> bool:
     """Does the pack report, even if what it says does not count?"""
     if pack.presence == UNHEARD:
-        return pack.recovered > 0 or pack.silence == FROZEN
+        return pack.recovered > 0 or is_frozen(pack)
     return pack.presence != REMOVED
 
 

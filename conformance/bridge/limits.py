@@ -3,7 +3,7 @@
 from itertools import pairwise
 from typing import Any
 
-from .packs import Pack, heard
+from .packs import Pack, heard, is_late
 
 Cap = tuple[int, str, str | None]
 
@@ -215,7 +215,7 @@ def settle(bank: dict[str, Any], side: str, dt: int) -> None:
     elif now < state["closed_until"]:
         caps.append((0, "reenable_dwell", None))
     caps += arithmetic(bank, side)
-    late = any(pack["state"] == "late" for pack in bank["packs"])
+    late = any(is_late(pack, now, settings) for pack in bank["packs"])
     for holds, rule in (
         (late, "late_no_rise"),
         (now < state["settle_until"], "settling_no_rise"),
@@ -258,7 +258,7 @@ def settle_voltage(bank: dict[str, Any], side: str, target: int, dt: int) -> Non
         caps.append((target, "stage_target", None))
         capped = [wish["value"] for wish in bank["wishes"] if wish["kind"] == "cap_charge_voltage"]
         caps += [(value, "owner_voltage_cap", None) for value in capped]
-    if any(pack["state"] == "late" for pack in bank["packs"]):
+    if any(is_late(pack, bank["now"], settings) for pack in bank["packs"]):
         caps.append((state["limit"], "voltage_late_no_rise", None))
     rise = settings["voltage_ramp_mv_per_s"] * min(dt, settings["nominal_step_ms"]) // 1_000
     caps.append((state["limit"] + rise, "voltage_ramp", None))

@@ -104,3 +104,10 @@ def age(pack: Pack, now: int, bank: dict[str, Any], still: bool) -> None:
         pack["state"], pack["count"], pack["frozen"] = "unheard", 0, True
     elif age_ms > bank["fresh_ms"]:
         pack["state"] = "late"
+
+
+def is_late(pack: Pack, now: int, bank: dict[str, Any]) -> bool:
+    """Is its reading late, so that nothing may rise? Also of one found frozen."""
+    if pack["state"] == "unheard" and pack["frozen"]:
+        return bool(bank["fresh_ms"] < now - pack["taken"] <= bank["unheard_ms"])
+    return bool(pack["state"] == "late")

@@ -8,7 +8,6 @@ from conformance.oracle.reader import SIDES, Reader
 from conformance.oracle.records import Side
 from conformance.oracle.rooms import excess, limits, reading, widest
 from conformance.oracle.site import (
-    LATE,
     REMOVED,
     UNHEARD,
     most_ma,
@@ -113,7 +112,7 @@ def _no_rise(now: Reader, side: str) -> Iterator[Cap]:
     assert settings is not None
     last = now.before.get(side + "_current_limit_ma", 0)
     before = last if isinstance(last, int) else 0
-    late = now.some(LATE)
+    late = now.late()
     if late:
         yield "REQ-SIL-02", before, f"{late[0].name}'s reading is late: nothing rises"
     dwell_ms = settings.reenable_ms

@@ -194,6 +194,11 @@ class Reader:
         """Packs with this presence."""
         return [pack for pack in self.packs if pack.presence == presence]
 
+    def late(self) -> list[Pack]:
+        """Packs whose reading is too old to let anything rise."""
+        assert self.settings is not None
+        return [p for p in self.packs if p.is_late(self.now_ms, self.settings.fresh_ms)]
+
     def carrying(self, *packs: Pack) -> dict[str, list[str]]:
         """Return which heard packs, of these or of all, have a path, for each direction."""
         assert self.settings is not None

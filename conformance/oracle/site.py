@@ -38,6 +38,7 @@ class Pack:
         self.moved_ms = 0  # when its readings last moved
         self.stirs = 0  # steps since then in which another pack's current surely moved
         self.others_moved = False  # since then, however little
+        self.frozen = False  # found so, and not silent since
         self.suspect_at: int | None = None  # standing still is frozen fresh_ms later, at the latest
         self.doubtful = 0  # readings until nobody can still take it for frozen
 
@@ -87,7 +88,7 @@ class Pack:
         elif self.presence == UNHEARD:
             self.in_a_row = self.in_a_row + 1 if self.in_a_row and gap_ms <= unheard_ms else 1
             if self.in_a_row >= needed:
-                self.presence, self.in_a_row = LIVE, 0
+                self.presence, self.in_a_row, self.frozen = LIVE, 0, False
 
     def may_have_moved(self, now_ms: int) -> None:
         """An old sample came: to a device that had found the pack frozen it may be its first word."""
@@ -107,13 +108,19 @@ class Pack:
             self.suspect_at = now_ms
         if self.presence in (UNHEARD, REMOVED):
             if age_ms > unheard_ms:
-                self.in_a_row = 0
+                self.in_a_row, self.frozen = 0, False
         elif age_ms > unheard_ms or (
             self.suspect_at is not None and now_ms - self.suspect_at >= fresh_ms
         ):
             self.presence, self.in_a_row = UNHEARD, 0
+            self.frozen = age_ms <= unheard_ms
         elif age_ms > fresh_ms:
             self.presence = LATE
+
+    def is_late(self, now_ms: int, fresh_ms: int) -> bool:
+        """Is its reading too old to let anything rise? Also of one found frozen."""
+        stale = self.presence == UNHEARD and self.frozen and now_ms - self.taken_ms > fresh_ms
+        return self.presence == LATE or stale
 
 
 def _with_extremes(request: Plain) -> Plain:

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from conformance.oracle.breach import Breach, above, below, differs
 from conformance.oracle.exact import Exact, ratio
 from conformance.oracle.reader import Reader
-from conformance.oracle.site import LATE, REMOVED, UNHEARD
+from conformance.oracle.site import REMOVED, UNHEARD
 
 CELL_GAIN = 4  # mV of pack voltage for each mV that the extreme cell is away from its end
 LONGEST_FALL_MS = 60_000  # one step lets a soft target fall no further than this
@@ -49,7 +49,7 @@ def _charge_caps(now: Reader) -> Iterator[Cap]:
         yield "REQ-SIL-09", limp, f"{silent[0].name} is silent"
     last = now.before.get("charge_voltage_limit_mv")
     before = last if isinstance(last, int) else limp
-    if now.some(LATE):
+    if now.late():
         yield "REQ-SIL-02", before, "a reading is late: nothing rises"
     yield "REQ-LIM-16", before + _rise(now), "a limit rises slowly"
     gone_ms = min(now.dt_ms, LONGEST_FALL_MS) if now.before else 0  # nothing falls before a step
@@ -86,7 +86,7 @@ def _discharge_floors(now: Reader) -> Iterator[Cap]:
         yield "REQ-SIL-09", limp, f"{silent[0].name} is silent"
     last = now.before.get("discharge_voltage_limit_mv")
     before = last if isinstance(last, int) else limp
-    if now.some(LATE):
+    if now.late():
         yield "REQ-SIL-02", before, "a reading is late: nothing opens further"
     yield "REQ-LIM-16", before - _rise(now), "a limit opens slowly"
 

@@ -7,6 +7,7 @@ from aggregator import derate, direction, drift
 from aggregator.bank import Bank
 from aggregator.direction import Direction
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD, Pack
+from aggregator.presence import FROZEN, FROZEN_LATE
 from aggregator.reference import NO_CAP
 from aggregator.voltage import VoltageSide
 from conformance.proof.rows import HIGHEST_MV, PACK_MA
@@ -179,15 +180,19 @@ def rows(paths: Paths) -> None:
 def presence(paths: Paths) -> None:
     """Both currents and both voltages see that a pack is silent or late, or has no known current.
 
+    One that was found frozen and then fell late is both.
+
     Presence itself, that is time, is not part of this.
     """
     bank = any_bank(paths)
     pack = bank.packs[0]
     pack.presence = paths.choose("presence", (LIVE, LATE, UNHEARD, REMOVED))
+    pack.silence = paths.choose("silence", (None, FROZEN, FROZEN_LATE))
     pack.current_ma = paths.choose("current", (None, 0))
     bank.enter(pack)
     bank.note_presence()
-    silent, late = pack.presence == UNHEARD, pack.presence == LATE
+    silent = pack.presence == UNHEARD
+    late = pack.presence == LATE or pack.silence == FROZEN_LATE
     unknown = pack.current_ma is None and pack.presence in (LIVE, LATE)
     for side in bank.currents:
         paths.claim(side.some_unheard == silent, side.some_late == late, side.unknown == unknown)

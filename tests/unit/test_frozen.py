@@ -108,6 +108,43 @@ def test_a_frozen_pack_that_falls_silent_is_silent() -> None:
     assert site.asks("declare_removed", pack="fir") is None
 
 
+def test_nothing_rises_while_a_frozen_packs_last_reading_is_late() -> None:
+    """Found frozen in the middle of falling silent, it holds the limits like any late pack."""
+    site = Site("oak", "fir")
+    site.says("oak", charge_voltage_limit_mv=50_000)
+    toggles(site, "oak", 290)
+    site.falls_silent("fir")
+    toggles(site, "oak", 25)
+    assert presence(site, "fir") == ("unheard", "readings frozen, then late")
+    held_mv = site.view.charge_voltage_limit_mv
+    site.says("oak", charge_voltage_limit_mv=56_000)
+    site.runs(4)
+    assert presence(site, "fir") == ("unheard", "readings frozen, then late")
+    assert site.view.charge_voltage_limit_mv == held_mv
+    site.runs(15)
+    assert presence(site, "fir") == ("unheard", "silent")
+    assert site.view.charge_voltage_limit_mv > held_mv
+
+
+def test_frozen_readings_that_come_late_hold_and_fresh_ones_do_not() -> None:
+    """A gap of a few seconds in frozen readings holds the limits only as long as it lasts."""
+    site = Site("oak", "fir")
+    site.says("oak", charge_voltage_limit_mv=50_000)
+    toggles(site, "oak", 320)
+    assert presence(site, "fir") == ("unheard", "readings frozen")
+    site.falls_silent("fir")
+    site.runs(15)
+    assert presence(site, "fir") == ("unheard", "readings frozen, then late")
+    held_mv = site.view.charge_voltage_limit_mv
+    site.says("oak", charge_voltage_limit_mv=56_000)
+    site.runs(5)
+    assert site.view.charge_voltage_limit_mv == held_mv
+    site.speaks("fir")
+    site.runs(5)
+    assert presence(site, "fir") == ("unheard", "readings frozen")
+    assert site.view.charge_voltage_limit_mv > held_mv
+
+
 def test_a_single_switched_load_is_no_evidence() -> None:
     """One step of the neighbour's current in five minutes does not make a pack frozen."""
     site = Site("oak", "fir")

@@ -9,6 +9,7 @@ from aggregator import BankSettings, PackSettings
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD, Pack
 from aggregator.presence import (
     FROZEN,
+    FROZEN_LATE,
     SILENT,
     STIRS_TO_SUSPECT,
     doubt,
@@ -70,27 +71,28 @@ def test_a_late_pack_stays_late_for_what_made_it_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("age_ms", "left_ms"),
+    ("age_ms", "left_ms", "frozen"),
     [
-        (0, FRESH_MS),
-        (UNHEARD_MS - FRESH_MS, FRESH_MS),
-        (UNHEARD_MS - FRESH_MS + 2, FRESH_MS - 1),
-        (UNHEARD_MS, 1),
+        (0, FRESH_MS + 1, FROZEN),
+        (FRESH_MS, 1, FROZEN),
+        (FRESH_MS + 1, FRESH_MS, FROZEN_LATE),
+        (UNHEARD_MS - FRESH_MS + 2, FRESH_MS - 1, FROZEN_LATE),
+        (UNHEARD_MS, 1, FROZEN_LATE),
     ],
 )
-@pytest.mark.parametrize(("silence", "recovered"), [(SILENT, 1), (FROZEN, 0)])
 def test_a_pack_that_recovers_or_is_frozen_still_reports(
-    age_ms: int, left_ms: int, silence: str, recovered: int
+    age_ms: int, left_ms: int, frozen: str
 ) -> None:
-    """For unheard_ms after its last word, and no millisecond longer."""
-    one = pack(UNHEARD, age_ms, silence, recovered)
-    assert watch(one, NOW_MS, 0, False, BANK) == left_ms
-    assert (one.presence, one.silence, one.recovered) == (UNHEARD, silence, recovered)
-    assert reports(one)
+    """For unheard_ms after its last word, and no millisecond longer; a frozen one is late, too."""
+    for before, recovered, after in ((SILENT, 1, SILENT), (FROZEN, 0, frozen), (FROZEN, 1, frozen)):
+        one = pack(UNHEARD, age_ms, before, recovered)
+        assert watch(one, NOW_MS, 0, False, BANK) == left_ms
+        assert (one.presence, one.silence, one.recovered) == (UNHEARD, after, recovered)
+        assert reports(one)
 
 
 @pytest.mark.parametrize("age_ms", [UNHEARD_MS + 1, -1])
-@pytest.mark.parametrize(("silence", "recovered"), [(SILENT, 1), (FROZEN, 0)])
+@pytest.mark.parametrize(("silence", "recovered"), [(SILENT, 1), (FROZEN, 0), (FROZEN_LATE, 0)])
 def test_a_pack_that_has_stopped_to_recover_is_silent(
     age_ms: int, silence: str, recovered: int
 ) -> None:
@@ -128,16 +130,16 @@ def test_frozen_needs_stirs_and_time_and_a_closed_path(
     one.moved_ms = NOW_MS - still_ms
     one.moved_stirs = 7
     left_ms = watch(one, NOW_MS, 7 + stirs, exempt, BANK)
-    assert left_ms == (FRESH_MS if after[1] == FROZEN else FRESH_MS + 1)
+    assert left_ms == FRESH_MS + 1
     assert (one.presence, one.silence) == after
 
 
 def test_a_late_pack_can_be_frozen_too() -> None:
-    """It has said nothing new for longer than either."""
+    """It has said nothing new for longer than either, and it goes on to let nothing rise."""
     one = pack(LATE, FRESH_MS + 1, SILENT)
     one.moved_ms = NOW_MS - FROZEN_MS - 1
     assert watch(one, NOW_MS, STIRS_TO_SUSPECT, False, BANK) == FRESH_MS
-    assert (one.presence, one.silence) == (UNHEARD, FROZEN)
+    assert (one.presence, one.silence) == (UNHEARD, FROZEN_LATE)
 
 
 def test_the_stir_of_the_step_in_which_a_pack_moves_does_not_count() -> None:
@@ -164,10 +166,12 @@ def test_a_reading_too_old_starts_the_recovery_over(age_ms: int, recovered: int)
 
 
 def test_a_frozen_pack_recovers_by_moving_only() -> None:
-    """A reading that stands still does not count, one that moves does."""
-    one = pack(UNHEARD, 1_000, FROZEN)
-    heard(one, NOW_MS, NOW_MS, False, BANK)
-    assert one.recovered == 0
+    """A reading that stands still does not count, one that moves does; late it is no more."""
+    one = pack(UNHEARD, 1_000, FROZEN_LATE)
+    heard(one, NOW_MS - FRESH_MS - 1, NOW_MS, False, BANK)
+    assert (one.recovered, one.silence) == (0, FROZEN_LATE)
+    heard(one, NOW_MS - FRESH_MS, NOW_MS, False, BANK)
+    assert (one.recovered, one.silence) == (0, FROZEN)
     heard(one, NOW_MS, NOW_MS, True, BANK)
     assert one.recovered == 1
 
@@ -195,6 +199,7 @@ def test_a_removed_pack_that_reports_late_is_silent() -> None:
         (UNHEARD, SILENT, 0, False),
         (UNHEARD, SILENT, 1, True),
         (UNHEARD, FROZEN, 0, True),
+        (UNHEARD, FROZEN_LATE, 0, True),
         (REMOVED, "declared removed", 0, False),
     ],
 )

@@ -8,7 +8,7 @@ from aggregator.cycle import STAGES
 from aggregator.findings import BANK_FINDINGS, PACK_FINDINGS
 from aggregator.limits import CURRENT_RULES, VOLTAGE_RULES
 from aggregator.pack import LATE, LIVE, REMOVED, UNHEARD
-from aggregator.presence import DECLARED, FROZEN, NEVER_HEARD, SILENT
+from aggregator.presence import DECLARED, FROZEN, FROZEN_LATE, NEVER_HEARD, SILENT
 from aggregator.rows import REASONS
 from aggregator.stages import TRANSITIONS
 
@@ -18,7 +18,7 @@ TABLES = {
     "stages": (words.STAGES, STAGES),
     "transitions": (words.TRANSITIONS, [row[3] for row in TRANSITIONS]),
     "presence": (words.PRESENCE, [LIVE, LATE, UNHEARD, REMOVED]),
-    "silence": (words.SILENCE, [NEVER_HEARD, SILENT, FROZEN, DECLARED]),
+    "silence": (words.SILENCE, [NEVER_HEARD, SILENT, FROZEN, FROZEN_LATE, DECLARED]),
     "reasons": (words.REASONS, [row[0] for row in REASONS]),
     "limits": (words.LIMITS, LIMITS),
 }
