@@ -81,9 +81,10 @@ class Aggregator:
         A `now_ms` that is no integer is refused: then no time has passed.
         """
         bank = self._bank
-        refusal = self._refuse(_bad_time(now_ms))
-        dt_ms = 0 if refusal is not None else bank.clock.advance(now_ms)
+        known = self._refuse(_bad_time(now_ms)) is None
+        dt_ms = bank.clock.advance(now_ms) if known else 0
         bank.look(dt_ms)
+        bank.note_presence()
         if bank.wishes.kept:
             if bank.wishes.run_down(dt_ms):
                 bank.apply_wishes()
@@ -91,7 +92,6 @@ class Aggregator:
         bus_ma = bank.fresh_bus_ma()
         bank.merge.tell(bank.view, bank.packs, bus_ma)
         bank.look_ahead(dt_ms)
-        bank.note_presence()
         for side in bank.currents:
             survey(side, dt_ms, bus_ma, bank.shares)
             if bank.settings.survive_pack_loss != OFF:

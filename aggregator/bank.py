@@ -2,10 +2,10 @@
 
 from .direction import Charge, Direction, Discharge
 from .drift import Drift
-from .merge import Merge
+from .merge import HOLDS, SILENT, Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
-from .reference import NO_CAP, YES
+from .reference import NO_CAP
 from .report import BusReport, PackReport
 from .requests import Wishes
 from .settings import BankSettings, PackSettings
@@ -175,18 +175,18 @@ class Bank:
 
     def note_presence(self) -> None:
         """Tell every limit whether some pack is late, or unheard, or does not say its current."""
-        late = self.merge.late.find(YES) >= 0
-        unheard_pack = self.merge.unheard.find(YES)
-        unknown_pack = self.merge.unknown.find(YES)
-        unknown = self.merge.unknown.count(YES)
+        merge = self.merge
+        if not merge.who_moved:
+            return
+        merge.count()
         for side in self.currents:
-            side.some_late = late
-            side.some_unheard = unheard_pack >= 0
-            side.unknown = unknown
-            side.unknown_pack = unknown_pack
+            side.some_late = merge.late_count > 0
+            side.some_unheard = merge.unheard_count > 0
+            side.unknown = merge.unknown_count
+            side.unknown_pack = merge.unknown_pack
         for voltage in self.voltages:
-            voltage.some_late = late
-            voltage.unheard_pack = unheard_pack
+            voltage.some_late = merge.late_count > 0
+            voltage.unheard_pack = merge.unheard_pack
 
     def somebody_speaks(self) -> bool:
         """Is any pack live or late?"""
@@ -204,7 +204,7 @@ class Bank:
         facts.voltage_mv = self.view.voltage_mv
         facts.current_ma = self.view.current_ma
         facts.soc_permille = self.view.soc_permille
-        facts.cell_arrived = side.arrived.find(YES) >= 0
+        facts.cell_arrived = side.some_arrived
         facts.tails_small = self.stages.held and self.tails_small()
         facts.idle_ma = self.settings.zero_current_ma
         # Of a denial in force nobody knows when it ends.
@@ -250,7 +250,7 @@ class Bank:
         tails_ma = 0
         for pack in self.packs:
             i = pack.index
-            if self.merge.unheard[i] or self.merge.late[i]:
+            if self.merge.who[i] & (SILENT | HOLDS):
                 return False
             if pack.presence != LIVE or self.charge.open[i]:
                 continue

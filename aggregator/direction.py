@@ -10,7 +10,7 @@ from .derate import cell_permille, reliable_ma, temperature_permille
 from .drift import kept_back_ma
 from .pack import LATE, LIVE, REMOVED, UNHEARD, Pack
 from .ramp import Limit
-from .reference import NO_CAP, Reference
+from .reference import NO_CAP, YES, Reference
 from .settings import BankSettings, PackSettings
 
 CURRENT_RULE_COUNT = 17  # rows of rules.CURRENT_RULES
@@ -115,6 +115,7 @@ class Direction:
         self.last_high_ma = 0
         self.window_high_ma = 0
         self.regrouped = False  # since the last step
+        self.moved = True  # a row has, by more than its current, since the last `add_up`
         self.disturbed = True  # packs came, went, were late or changed how they share
         # Timers, running down.
         self.settle_left_ms = 0  # a pack was above its limit
@@ -123,6 +124,7 @@ class Direction:
         # What the survey found.
         self.total_ma = 0
         self.contributions_ma = 0
+        self.ramps_ma = 0  # sum of ramp_ma
         self.granted_ma = NO_CAP
         self.headroom_ma = NO_CAP
         self.loss_ma = NO_CAP  # what the rest could carry if any one pack opened
@@ -174,7 +176,7 @@ class Direction:
         if taken_ma > 0:
             limit_ma -= kept_back_ma(taken_ma, usable_ma, self.bank.margin_permille)
         refuses = self.says_no[i] == 1 and not is_open
-        self.refusing[i] = 1 if connected and refuses else 0
+        refusing = 1 if connected and refuses else 0
         counts = connected and not is_open
         binds = counts or (pack.presence == UNHEARD and not is_open)
         flow_ma = flow_ma if connected else min(0, flow_ma)
@@ -187,9 +189,8 @@ class Direction:
         self._bind(i, limit_ma if binds else NO_CAP)
         self.room_ma[i] = limit_ma - flow_ma if binds else NO_CAP
         adds = counts and not refuses and not pack.withheld
-        self.contribution_ma[i] = usable_ma if adds else 0
+        contribution_ma = usable_ma if adds else 0
         self.grant_ma[i] = NO_CAP
-        self.ramp_ma[i] = most_ma
         if pack.presence == UNHEARD:
             # Silent while it refuses, while above its limit, or without telling its current, which
             # the bank stood still for: nothing is granted, or silence would allow more than words.
@@ -198,7 +199,23 @@ class Direction:
             self.grant_ma[i] = 0 if no else min(limit_ma, self.way.grant_ma(pack.settings))
         elif pack.presence == REMOVED:
             self.flow_ma[i] = 0
-            self.ramp_ma[i] = 0
+            most_ma = 0
+        if (
+            contribution_ma != self.contribution_ma[i]
+            or refusing != self.refusing[i]
+            or most_ma != self.ramp_ma[i]
+        ):
+            self.contribution_ma[i] = contribution_ma
+            self.refusing[i] = refusing
+            self.ramp_ma[i] = most_ma
+            self.moved = True
+
+    def add_up(self) -> None:
+        """Work out anew what changes only when a row has moved."""
+        self.moved = False
+        self.refuser = self.refusing.find(YES)
+        self.contributions_ma = sum(self.contribution_ma)
+        self.ramps_ma = sum(self.ramp_ma)
 
     def _bind(self, i: int, limit_ma: int) -> None:
         """Set L_i of row `i`, NO_CAP: none; the rooms of earlier readings move with it."""

@@ -35,9 +35,9 @@ def survey(side: Direction, dt_ms: int, bus_ma: int | None, shares: Shares) -> N
         _fill_in(side, side.unknown_pack, metered_ma)
         missing = 0
     side.current_unknown = missing > 0
-    side.refuser = side.refusing.find(YES)
+    if side.moved:
+        side.add_up()
     side.total_ma = sum(side.flow_ma)
-    side.contributions_ma = sum(side.contribution_ma)
     room_ma = min(side.room_ma)
     side.tightest = side.room_ma.index(room_ma) if room_ma < NO_CAP else -1
     _keep_steady(side, dt_ms)

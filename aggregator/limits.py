@@ -7,7 +7,7 @@ last step.
 from .bank import Bank
 from .direction import Direction
 from .reference import NO_CAP
-from .rules import CURRENT_RULES, VOLTAGE_RULES
+from .rules import CURRENT_CAPS, CURRENT_RULES, VOLTAGE_CAPS, VOLTAGE_RULES
 from .view import Cap
 from .voltage import VoltageSide
 
@@ -21,7 +21,7 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
     refusal_stops = settings.local_refusal_stops_bank
     for side in bank.currents:
         side.local_refusal = refusal_stops and bank.own_pack_refuses(side)
-        rate = sum(side.ramp_ma) // 10 * settings.ramp_permille_per_s // 100
+        rate = side.ramps_ma // 10 * settings.ramp_permille_per_s // 100
         held = side.some_late or side.settle_left_ms > 0 or side.path_left_ms > 0
         side.limit.climb(rate, rise_ms, held)
         settle_current(side)
@@ -35,10 +35,10 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
 
 def settle_current(side: Direction) -> None:
     """Let every rule say what it allows; set the limit, and whether it is denied."""
-    rules = CURRENT_RULES
+    rules = CURRENT_CAPS
     caps = side.limit.caps
     for number in range(len(rules)):
-        caps[number] = rules[number][1](side)
+        caps[number] = rules[number](side)
     side.limit.settle()
     side.denied = side.limit.value == 0 and _denied(caps)
     if side.denied:
@@ -47,10 +47,10 @@ def settle_current(side: Direction) -> None:
 
 def settle_voltage(side: VoltageSide) -> None:
     """Let every rule say what it allows; set the limit."""
-    rules = VOLTAGE_RULES
+    rules = VOLTAGE_CAPS
     caps = side.limit.caps
     for number in range(len(rules)):
-        caps[number] = rules[number][1](side)
+        caps[number] = rules[number](side)
     side.limit.settle()
 
 

@@ -7,10 +7,16 @@ What changes seldom, charge and temperature, is told again only when it has.
 
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import FROZEN_LATE
-from .reference import NO, NO_CAP, YES
+from .reference import NO, NO_CAP
 from .report import PackReport, alarm_bits
 from .view import SystemView
 
+# What a pack is to the bank now.
+SPEAKS = 1  # live, and says its voltage
+HOLDS = 2  # its reading is late: nothing may rise
+SILENT = 4  # unheard
+UNTOLD = 8  # live or late, but does not say its current
+ALARMED = 16  # warns or protects itself
 # The neutral element of a maximum: no voltage, temperature or charge gets there.
 NONE_SO_HIGH = -NO_CAP
 # Capacities are summed in 0.1 Ah, so that charge times capacity stays a small integer.
@@ -21,12 +27,8 @@ class Merge:
     """The columns of everything that is added up or compared over packs."""
 
     def __init__(self, count: int) -> None:
-        # Yes-or-no columns, see reference.py.
-        self.live = bytearray(count)  # live, and says its voltage
-        self.late = bytearray(count)
-        self.unheard = bytearray(count)
-        self.unknown = bytearray(count)  # live or late, but does not say its current
-        self.complete = bytearray(count)  # live, and says its charge and capacity, or removed
+        self.who = bytearray(count)  # SPEAKS to ALARMED, added up
+        self.complete = bytearray(count)  # yes or no: says its charge and capacity, or is removed
         self.voltage_mv = [0] * count  # for the sum and the greatest
         self.voltage_low_mv = [NO_CAP] * count
         self.current_ma = [0] * count
@@ -40,8 +42,17 @@ class Merge:
         self.cell_high_mv = [NONE_SO_HIGH] * count
         self.cold_decic = [NO_CAP] * count
         self.hot_decic = [NONE_SO_HIGH] * count
-        self.alarmed = bytearray(count)  # warns or protects itself
-        self.charge_moved = True  # since the last `tell`
+        # What `count` found.
+        self.live_count = 0
+        self.late_count = 0
+        self.unheard_count = 0
+        self.unheard_pack = -1  # row of the first
+        self.unknown_count = 0
+        self.unknown_pack = -1  # row of the first
+        self.alarmed_count = 0
+        self.who_moved = True  # since the last `count`
+        self.cells_moved = True  # since the last `tell`
+        self.charge_moved = True
         self.temperature_moved = True
         self.warnings = [0] * count
         self.protections = [0] * count
@@ -59,10 +70,19 @@ class Merge:
         heard = live or pack.presence == LATE
         removed = pack.presence == REMOVED
         speaks = live and pack.voltage_mv is not None
-        self.live[i] = 1 if speaks else 0
-        self.late[i] = 1 if pack.presence == LATE or pack.silence == FROZEN_LATE else 0
-        self.unheard[i] = 0 if heard or removed else 1
-        self.unknown[i] = 1 if heard and pack.current_ma is None else 0
+        who = SPEAKS if speaks else 0
+        if heard:
+            if pack.current_ma is None:
+                who += UNTOLD
+        elif not removed:
+            who += SILENT
+        if pack.presence == LATE or pack.silence == FROZEN_LATE:
+            who += HOLDS
+        if (self.warnings[i] or self.protections[i]) and not removed:
+            who += ALARMED
+        if who != self.who[i]:
+            self.who[i] = who
+            self.who_moved = True
         self.voltage_mv[i] = (pack.voltage_mv or 0) if speaks else 0
         self.voltage_low_mv[i] = _or(pack.voltage_mv if live else None, NO_CAP)
         self.current_ma[i] = (pack.current_ma or 0) if heard else 0
@@ -73,15 +93,18 @@ class Merge:
         self._enter_charge(i, soc, _or(capacity_mah, 0) // MAH_PER_UNIT, complete)
         if not heard:
             self._enter_health(i, NO_CAP)
-        self.cell_low_mv[i] = NO_CAP if removed else _or(pack.cell_min_mv, NO_CAP)
-        self.cell_high_mv[i] = NONE_SO_HIGH if removed else _or(pack.cell_max_mv, NONE_SO_HIGH)
+        low_mv = NO_CAP if removed else _or(pack.cell_min_mv, NO_CAP)
+        high_mv = NONE_SO_HIGH if removed else _or(pack.cell_max_mv, NONE_SO_HIGH)
+        if low_mv != self.cell_low_mv[i] or high_mv != self.cell_high_mv[i]:
+            self.cell_low_mv[i] = low_mv
+            self.cell_high_mv[i] = high_mv
+            self.cells_moved = True
         cold = NO_CAP if removed else _or(pack.temperature_min_decic, NO_CAP)
         hot = NONE_SO_HIGH if removed else _or(pack.temperature_max_decic, NONE_SO_HIGH)
         if cold != self.cold_decic[i] or hot != self.hot_decic[i]:
             self.cold_decic[i] = cold
             self.hot_decic[i] = hot
             self.temperature_moved = True
-        self.alarmed[i] = 0 if removed or not (self.warnings[i] or self.protections[i]) else 1
 
     def _enter_charge(self, i: int, soc: int | None, capacity: int, complete: int) -> None:
         low = _or(soc, NO_CAP)
@@ -99,12 +122,36 @@ class Merge:
             self.charge_moved = True
             self.soh_low[i] = low
 
+    def count(self) -> None:
+        """Count anew what changes only with who is there, and how."""
+        self.who_moved = False
+        self.live_count = self._count(SPEAKS)
+        self.late_count = self._count(HOLDS)
+        self.unheard_count = self._count(SILENT)
+        self.unheard_pack = self._first(SILENT)
+        self.unknown_count = self._count(UNTOLD)
+        self.unknown_pack = self._first(UNTOLD)
+        self.alarmed_count = self._count(ALARMED)
+
+    def _count(self, bit: int) -> int:
+        found = 0
+        for who in self.who:
+            if who & bit:
+                found += 1
+        return found
+
+    def _first(self, bit: int) -> int:
+        for i in range(len(self.who)):
+            if self.who[i] & bit:
+                return i
+        return -1
+
     def tell(self, view: SystemView, packs: list[Pack], bus_ma: int | None) -> None:
         """Write the bank's numbers into the view.
 
         `bus_ma`: the bus meter's word; it tells the total where a pack does not say its current.
         """
-        view.current_ma = bus_ma if self.unknown.find(YES) >= 0 else sum(self.current_ma)
+        view.current_ma = bus_ma if self.unknown_count else sum(self.current_ma)
         self._tell_power(view)
         if self.charge_moved:
             self.charge_moved = False
@@ -112,15 +159,11 @@ class Merge:
         if self.temperature_moved:
             self.temperature_moved = False
             self._tell_temperature(view)
-        low_mv = min(self.cell_low_mv)
-        high_mv = max(self.cell_high_mv)
-        view.cell_min_mv = None if low_mv == NO_CAP else low_mv
-        view.cell_max_mv = None if high_mv == NONE_SO_HIGH else high_mv
-        view.cell_min_row = self.cell_low_mv.index(low_mv)
-        view.cell_max_row = self.cell_high_mv.index(high_mv)
-        alarmed = self.alarmed.find(YES) >= 0
-        view.warning_bits = self._union(self.warnings) if alarmed else 0
-        view.protection_bits = self._union(self.protections) if alarmed else 0
+        if self.cells_moved:
+            self.cells_moved = False
+            self._tell_cells(view)
+        view.warning_bits = self._union(self.warnings) if self.alarmed_count else 0
+        view.protection_bits = self._union(self.protections) if self.alarmed_count else 0
         view.cell_min_no = None
         view.cell_max_no = None
         if view.cell_min_mv is not None:
@@ -132,18 +175,18 @@ class Merge:
         """Every alarm in a column, of the packs that count."""
         bits = 0
         for i in range(len(column)):
-            if self.alarmed[i]:
+            if self.who[i] & ALARMED:
                 bits |= column[i]
         return bits
 
     def _tell_power(self, view: SystemView) -> None:
-        live = self.live.count(YES)
+        live = self.live_count
         view.power_w = None
         if live == 0:
             view.voltage_mv = None
             view.voltage_min_mv = None
             view.voltage_max_mv = None
-            if self.unheard.find(NO) < 0:
+            if self.unheard_count == len(self.who):
                 view.current_ma = None
             return
         view.voltage_mv = sum(self.voltage_mv) // live
@@ -152,6 +195,14 @@ class Merge:
         if view.current_ma is not None:
             # 10 mV times 100 mA is 1 mW: stays a small integer.
             view.power_w = (view.voltage_mv // 10) * (view.current_ma // 100) // 1_000
+
+    def _tell_cells(self, view: SystemView) -> None:
+        low_mv = min(self.cell_low_mv)
+        high_mv = max(self.cell_high_mv)
+        view.cell_min_mv = None if low_mv == NO_CAP else low_mv
+        view.cell_max_mv = None if high_mv == NONE_SO_HIGH else high_mv
+        view.cell_min_row = self.cell_low_mv.index(low_mv)
+        view.cell_max_row = self.cell_high_mv.index(high_mv)
 
     def _tell_temperature(self, view: SystemView) -> None:
         cold = min(self.cold_decic)

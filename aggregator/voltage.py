@@ -6,7 +6,7 @@ The discharge voltage is the charge voltage in a mirror: all values here carry `
 
 from .pack import REMOVED, Pack
 from .ramp import Limit
-from .reference import NO_CAP
+from .reference import NO_CAP, YES
 
 CELL_GAIN = 4  # mV of pack voltage granted for each mV that the extreme cell is away from its end
 VOLTAGE_RULE_COUNT = 8  # rows of rules.VOLTAGE_RULES
@@ -51,9 +51,10 @@ class VoltageSide:
         self.limp_mv = sign * limp_mv
         self.end_mv = sign * end_mv
         self.own_mv = [NO_CAP] * count  # the pack's own limit
-        self.own_moved = True  # one of them has, since the last survey
+        self.moved = True  # an own limit has, or who has arrived, since the last survey
         self.cell_room_mv = [NO_CAP] * count  # pack voltage plus what its extreme cell grants
         self.arrived = bytearray(count)  # yes or no: its extreme cell is near its end
+        self.some_arrived = False
         self.stage = Slope()
         self.wish = Slope()
         self.tightest_own_mv = NO_CAP
@@ -81,10 +82,11 @@ class VoltageSide:
         removed = pack.presence == REMOVED
         gap_mv = None if removed else self.gap_mv(pack)
         bound_mv = NO_CAP if removed or own_mv is None else self.sign * own_mv
-        if bound_mv != self.own_mv[i]:
+        arrived = 0 if gap_mv is None or gap_mv > NEAR_END_MV else 1
+        if bound_mv != self.own_mv[i] or arrived != self.arrived[i]:
             self.own_mv[i] = bound_mv
-            self.own_moved = True
-        self.arrived[i] = 0 if gap_mv is None or gap_mv > NEAR_END_MV else 1
+            self.arrived[i] = arrived
+            self.moved = True
         if removed:
             self.cell_room_mv[i] = NO_CAP
         elif gap_mv is not None and pack.voltage_mv is not None:
@@ -93,8 +95,9 @@ class VoltageSide:
 
     def survey(self) -> None:
         """Find the tightest rows."""
-        if self.own_moved:
-            self.own_moved = False
+        if self.moved:
+            self.moved = False
+            self.some_arrived = self.arrived.find(YES) >= 0
             self.tightest_own_mv = min(self.own_mv)
             self.own_pack = self.own_mv.index(self.tightest_own_mv)
         self.tightest_cell_mv = min(self.cell_room_mv)

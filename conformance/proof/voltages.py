@@ -55,7 +55,7 @@ def stricter_voltage(paths: Paths, packs: int | None) -> None:
     side.survey()
     before_mv = side.tightest_own_mv
     changed = paths.choose("changed", rows.places)
-    side.own_moved = True
+    side.moved = True
     side.own_mv[changed] = paths.integer("stricter", -HIGHEST_MV, NO_CAP)
     paths.assume(side.own_mv[changed] <= own[changed])
     side.survey()

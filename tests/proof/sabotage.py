@@ -28,7 +28,7 @@ def sabotaged(owner: Any, name: str, old: str, new: str) -> AbstractContextManag
 
 # theorem, where, function, what stands there, what it is replaced by
 MISTAKES = (
-    ("contributions", headroom, "survey", "= sum(side.contribution_ma)", "= sum(side.limit_ma)"),
+    ("contributions", Direction, "add_up", "= sum(self.contribution_ma)", "= sum(self.limit_ma)"),
     ("earlier-alone", Reference, "safe_total_ma", "inverse_permille // 100", "inverse_permille // 99"),
     ("earlier", Reference, "safe_total_ma", "min(self.room_ma)", "max(self.room_ma)"),
     ("earlier", Reference, "learned_total_ma", "range(len(self.room_ma))", "range(1)"),
@@ -53,7 +53,7 @@ MISTAKES = (
     ("caps", Limit, "settle", "self.value = min(self.caps)", "self.value = max(self.caps)"),
     ("permission", limits, "_tell", "view.charge_allowed = side.limit.value > 0", "view.charge_allowed = side.limit.value >= 0"),
     ("permission", limits, "_denied", "caps[number] == 0", "caps[number] < 0"),
-    ("voltage-caps", limits, "settle_voltage", "rules[number][1](side)", "rules[0][1](side)"),
+    ("voltage-caps", limits, "settle_voltage", "rules[number](side)", "rules[0](side)"),
     ("derating", derate, "along", "return low + (high - low)", "return high + (high - low)"),
     ("usable", direction, "reliable_ma", "max(0, left_ma - settings.sensor_tolerance_ma)", "left_ma - settings.sensor_tolerance_ma"),
     ("usable", Direction, "usable_ma", "left_ma * self.way.by_cell", "(1_000_000 - left_ma) * self.way.by_cell"),
@@ -62,7 +62,7 @@ MISTAKES = (
     ("rows", Direction, "enter", "and not refuses and not pack.withheld", "and not refuses"),
     ("rows", Direction, "enter", "usable_ma if adds", "1_000_000 - usable_ma if adds"),
     ("rows", Direction, "enter", "0 if no else min(limit_ma", "min(limit_ma"),
-    ("presence", Bank, "note_presence", "unheard_pack >= 0", "unheard_pack > 0"),
+    ("presence", Bank, "note_presence", "unheard_count > 0", "unheard_count > 1"),
     ("voltage-rows", VoltageSide, "enter", "else self.sign * own_mv", "else own_mv"),
     ("member-voltages", VoltageSide, "survey", "min(self.own_mv)", "max(self.own_mv)"),
     ("stricter-voltage", VoltageSide, "survey", "min(self.own_mv)", "(min if self.own_mv[0] > 0 else max)(self.own_mv)"),
