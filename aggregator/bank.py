@@ -2,7 +2,7 @@
 
 from .direction import Charge, Direction, Discharge
 from .drift import Drift
-from .merge import HOLDS, SILENT, Merge
+from .merge import HOLDS, MUTE, UNTOLD, Merge
 from .pack import LATE, LIVE, REMOVED, Pack
 from .presence import doubt, heard, note_move, watch
 from .reference import NO_CAP
@@ -178,15 +178,18 @@ class Bank:
         merge = self.merge
         if not merge.who_moved:
             return
-        merge.count()
+        merge.count_all()
+        late = merge.first(HOLDS) >= 0
+        unheard_pack = merge.first(MUTE)
+        unknown_pack = merge.first(UNTOLD)
         for side in self.currents:
-            side.some_late = merge.late_count > 0
-            side.some_unheard = merge.unheard_count > 0
+            side.some_late = late
+            side.some_unheard = unheard_pack >= 0
             side.unknown = merge.unknown_count
-            side.unknown_pack = merge.unknown_pack
+            side.unknown_pack = unknown_pack
         for voltage in self.voltages:
-            voltage.some_late = merge.late_count > 0
-            voltage.unheard_pack = merge.unheard_pack
+            voltage.some_late = late
+            voltage.unheard_pack = unheard_pack
 
     def somebody_speaks(self) -> bool:
         """Is any pack live or late?"""
@@ -250,7 +253,7 @@ class Bank:
         tails_ma = 0
         for pack in self.packs:
             i = pack.index
-            if self.merge.who[i] & (SILENT | HOLDS):
+            if self.merge.who[i] & (MUTE | HOLDS):
                 return False
             if pack.presence != LIVE or self.charge.open[i]:
                 continue

@@ -7,7 +7,7 @@ last step.
 from .bank import Bank
 from .direction import Direction
 from .reference import NO_CAP
-from .rules import CURRENT_CAPS, CURRENT_RULES, VOLTAGE_CAPS, VOLTAGE_RULES
+from .rules import CURRENT_RULES, VOLTAGE_RULES
 from .view import Cap
 from .voltage import VoltageSide
 
@@ -35,10 +35,10 @@ def settle_limits(bank: Bank, dt_ms: int) -> None:
 
 def settle_current(side: Direction) -> None:
     """Let every rule say what it allows; set the limit, and whether it is denied."""
-    rules = CURRENT_CAPS
+    rules = CURRENT_RULES
     caps = side.limit.caps
     for number in range(len(rules)):
-        caps[number] = rules[number](side)
+        caps[number] = rules[number][1](side)
     side.limit.settle()
     side.denied = side.limit.value == 0 and _denied(caps)
     if side.denied:
@@ -47,10 +47,10 @@ def settle_current(side: Direction) -> None:
 
 def settle_voltage(side: VoltageSide) -> None:
     """Let every rule say what it allows; set the limit."""
-    rules = VOLTAGE_CAPS
+    rules = VOLTAGE_RULES
     caps = side.limit.caps
     for number in range(len(rules)):
-        caps[number] = rules[number](side)
+        caps[number] = rules[number][1](side)
     side.limit.settle()
 
 

@@ -14,7 +14,7 @@ from .view import SystemView
 # What a pack is to the bank now.
 SPEAKS = 1  # live, and says its voltage
 HOLDS = 2  # its reading is late: nothing may rise
-SILENT = 4  # unheard
+MUTE = 4  # unheard
 UNTOLD = 8  # live or late, but does not say its current
 ALARMED = 16  # warns or protects itself
 # The neutral element of a maximum: no voltage, temperature or charge gets there.
@@ -42,15 +42,10 @@ class Merge:
         self.cell_high_mv = [NONE_SO_HIGH] * count
         self.cold_decic = [NO_CAP] * count
         self.hot_decic = [NONE_SO_HIGH] * count
-        # What `count` found.
         self.live_count = 0
-        self.late_count = 0
-        self.unheard_count = 0
-        self.unheard_pack = -1  # row of the first
         self.unknown_count = 0
-        self.unknown_pack = -1  # row of the first
         self.alarmed_count = 0
-        self.who_moved = True  # since the last `count`
+        self.who_moved = True  # since the last `count_all`
         self.cells_moved = True  # since the last `tell`
         self.charge_moved = True
         self.temperature_moved = True
@@ -75,7 +70,7 @@ class Merge:
             if pack.current_ma is None:
                 who += UNTOLD
         elif not removed:
-            who += SILENT
+            who += MUTE
         if pack.presence == LATE or pack.silence == FROZEN_LATE:
             who += HOLDS
         if (self.warnings[i] or self.protections[i]) and not removed:
@@ -122,25 +117,23 @@ class Merge:
             self.charge_moved = True
             self.soh_low[i] = low
 
-    def count(self) -> None:
+    def count_all(self) -> None:
         """Count anew what changes only with who is there, and how."""
         self.who_moved = False
-        self.live_count = self._count(SPEAKS)
-        self.late_count = self._count(HOLDS)
-        self.unheard_count = self._count(SILENT)
-        self.unheard_pack = self._first(SILENT)
-        self.unknown_count = self._count(UNTOLD)
-        self.unknown_pack = self._first(UNTOLD)
-        self.alarmed_count = self._count(ALARMED)
+        self.live_count = self.count(SPEAKS)
+        self.unknown_count = self.count(UNTOLD)
+        self.alarmed_count = self.count(ALARMED)
 
-    def _count(self, bit: int) -> int:
+    def count(self, bit: int) -> int:
+        """How many packs are that, of SPEAKS to ALARMED?"""
         found = 0
         for who in self.who:
             if who & bit:
                 found += 1
         return found
 
-    def _first(self, bit: int) -> int:
+    def first(self, bit: int) -> int:
+        """Return the row of the first pack that is that; -1: none is."""
         for i in range(len(self.who)):
             if self.who[i] & bit:
                 return i
@@ -186,7 +179,7 @@ class Merge:
             view.voltage_mv = None
             view.voltage_min_mv = None
             view.voltage_max_mv = None
-            if self.unheard_count == len(self.who):
+            if self.count(MUTE) == len(self.who):
                 view.current_ma = None
             return
         view.voltage_mv = sum(self.voltage_mv) // live

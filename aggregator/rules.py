@@ -171,7 +171,3 @@ VOLTAGE_RULES = (
     ("voltage_late_no_rise", voltage_late_no_rise, None, False),
     ("voltage_ramp", voltage_ramp, None, False),
 )
-
-# The rules alone: what a step asks, one after the other.
-CURRENT_CAPS = tuple([row[1] for row in CURRENT_RULES])
-VOLTAGE_CAPS = tuple([row[1] for row in VOLTAGE_RULES])

@@ -39,8 +39,7 @@ def ruled(
 ) -> AbstractContextManager[object]:
     """Let `table` stand for the rules of that name, and give the limit as many caps."""
     side.limit.caps = [NO_CAP] * len(table)
-    alone = tuple(rule[1] for rule in table)
-    return mock.patch.multiple(limits, **{name: table, name.replace("RULES", "CAPS"): alone})
+    return mock.patch.object(limits, name, table)
 
 
 def named(table: tuple[Rule, ...], name: str) -> Rule:

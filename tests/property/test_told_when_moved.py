@@ -6,7 +6,7 @@ from aggregator.fields import VIEW_FIELDS
 from tests.property.test_order_and_time import runs
 from tests.strategies import events, give, names_of, open_bank
 
-COUNTED = ("live", "late", "unheard", "unknown", "alarmed")
+COUNTED = ("live", "unknown", "alarmed")
 
 
 def told(bank):
@@ -14,8 +14,8 @@ def told(bank):
     return [
         [getattr(bank.view, name) for name in VIEW_FIELDS],
         [getattr(bank.merge, name + "_count") for name in COUNTED],
-        [bank.merge.unheard_pack, bank.merge.unknown_pack],
-        [(side.some_late, side.some_unheard, side.unknown) for side in bank.currents],
+        [(side.some_late, side.some_unheard) for side in bank.currents],
+        [(side.unknown, side.unknown_pack) for side in bank.currents],
         [(side.refuser, side.contributions_ma, side.ramps_ma) for side in bank.currents],
         [(side.some_late, side.unheard_pack) for side in bank.voltages],
         [(side.tightest_own_mv, side.own_pack, side.some_arrived) for side in bank.voltages],
